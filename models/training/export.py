@@ -1,0 +1,214 @@
+"""Turn a training checkpoint into the files that Kaldi's online nnet3 decoder (inside Vosk) loads.
+
+    python models/training/export.py CHECKPOINT OUTDIR
+
+Checkpoint (a dict saved by torch.save; tensors of any float type):
+
+    phones      list of P names, "SIL" among them; their order is the order of the network's outputs
+    log_bigram  [P+1, P+1] natural log of P(next phone | phone); the last row is "start", the last column "end"
+    net         state dict: mu, sd [40] (feature mean and deviation); for each layer <name>.lin.{weight,bias} and
+                <name>.bn.{weight,bias,running_mean,running_var}; out.weight [2P, H], out.bias [2P]. Output 2p scores the
+                first 30 ms frame of phone p, 2p+1 its further frames (the one-state chain topology)
+    layers      list of (name, offsets, skip): inputs in 10 ms frames relative to the layer's own time, and the factor by
+                which the layer's input is added to its output (0: not at all). Layer = relu(batch-norm(linear(input)))
+    bn_epsilon  epsilon of the batch-norm (1e-3 if absent)
+
+Formats: Kaldi's binary conventions (https://kaldi-asr.org/doc/io.html) for TransitionModel, Nnet3 and CompressedMatrix.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import struct
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+WORD_POSITIONS = {"_B": "begin", "_E": "end", "_I": "internal", "_S": "singleton"}
+
+FEATURES = {"use-energy": "false", "num-mel-bins": 40, "num-ceps": 40, "low-freq": 20, "high-freq": 7600}
+
+DECODER = {
+    "min-active": 200,
+    "max-active": 3000,
+    "beam": 11.0,
+    "lattice-beam": 3.0,  # above 4 the phone filler makes lattice determinisation explode
+    "acoustic-scale": 1.0,  # chain models are trained at scale 1
+    "frame-subsampling-factor": 3,
+    "endpoint.silence-phones": 1,
+    "endpoint.rule2.min-trailing-silence": 0.3,
+    "endpoint.rule3.min-trailing-silence": 0.6,
+    "endpoint.rule4.min-trailing-silence": 1.0,
+}
+
+
+def export(checkpoint: dict[str, Any], out: Path) -> None:
+    """Write am/final.mdl, conf/*.conf and phones.json under `out`."""
+    phones, positions, base = _with_word_positions(checkpoint["phones"])
+    for folder in ("am", "conf"):
+        (out / folder).mkdir(parents=True, exist_ok=True)
+    (out / "am" / "final.mdl").write_bytes(b"\0B" + _transition_model(base) + _acoustic_model(checkpoint))
+    (out / "conf" / "mfcc.conf").write_text(_options(FEATURES))
+    (out / "conf" / "model.conf").write_text(_options(DECODER))
+    bigram = np.asarray(checkpoint["log_bigram"], dtype=float).round(3).tolist()
+    table = {"phones": checkpoint["phones"], "graph_phones": phones, "positions": positions, "log_bigram": bigram}
+    (out / "phones.json").write_text(json.dumps(table) + "\n")
+
+
+def _options(values: dict[str, Any]) -> str:
+    return "".join(f"--{name}={value}\n" for name, value in values.items())
+
+
+def _with_word_positions(phones: list[str]) -> tuple[list[str], list[str], list[int]]:
+    """Graph phones (index 0 is epsilon), where in a word each stands, and the index of the plain phone behind each."""
+    names, positions, base = ["<eps>", "SIL"], ["", "nonword"], [phones.index("SIL")]
+    for index, phone in enumerate(phones):
+        if phone == "SIL":
+            continue
+        for suffix, position in WORD_POSITIONS.items():
+            names.append(phone + suffix)
+            positions.append(position)
+            base.append(index)
+    return names, positions, base
+
+
+def _transition_model(base: list[int]) -> bytes:
+    """One emitting state a phone; forward and self-loop have a pdf each. Transition ids 2i-1 and 2i belong to phone i."""
+    count = len(base)
+    topology = (
+        _token("<Topology>")
+        + _int_vector(range(1, count + 1))
+        + _int_vector([-1] + [0] * count)
+        + _int(-1)  # "forward and self-loop pdf classes differ"
+        + _int(1)  # one topology entry, of two states
+        + _int(2)
+        + (_int(0) + _int(1) + _int(2) + _int(0) + _float(0.5) + _int(1) + _float(0.5))
+        + (_int(-1) + _int(-1) + _int(0))
+        + _token("</Topology>")
+    )
+    tuples = b"".join(_int(i + 1) + _int(0) + _int(2 * phone) + _int(2 * phone + 1) for i, phone in enumerate(base))
+    log_probs = _vector(np.array([0.0] + [math.log(0.5)] * (2 * count)))
+    return (
+        _token("<TransitionModel>")
+        + topology
+        + (_token("<Tuples>") + _int(count) + tuples + _token("</Tuples>"))
+        + (_token("<LogProbs>") + log_probs + _token("</LogProbs>"))
+        + _token("</TransitionModel>")
+    )
+
+
+def _acoustic_model(checkpoint: dict[str, Any]) -> bytes:
+    net = {name: np.asarray(value, dtype=np.float64) for name, value in checkpoint["net"].items()}
+    epsilon = checkpoint.get("bn_epsilon", 1e-3)
+    graph, components, source, left, right = ["input-node name=input dim=40"], [], "input", 0, 0
+    for index, (name, offsets, skip) in enumerate(checkpoint["layers"]):
+        weight, bias = _fold_batch_norm(net, name, epsilon)
+        if index == 0:
+            weight, bias = _fold_normalisation(weight, bias, net["mu"], net["sd"], len(offsets))
+        here = f"layer{index}"
+        inputs = ", ".join(f"Offset({source}, {offset})" if offset else source for offset in offsets)
+        graph.append(f"component-node name={here}.affine component={here}.affine input=Append({inputs})")
+        graph.append(f"component-node name={here}.relu component={here}.relu input={here}.affine")
+        components += [_affine(f"{here}.affine", weight, bias), _relu(f"{here}.relu", len(bias))]
+        if skip:
+            components.append(_no_op(f"{here}.sum", len(bias)))
+            sum_of = f"Sum(Scale({skip}, {source}), {here}.relu)"
+            graph.append(f"component-node name={here}.sum component={here}.sum input={sum_of}")
+        source = f"{here}.sum" if skip else f"{here}.relu"
+        left, right = left - min(offsets), right + max(offsets)
+    components.append(_affine("out.affine", net["out.weight"], net["out.bias"]))
+    graph.append(f"component-node name=out.affine component=out.affine input={source}")
+    graph.append("output-node name=output input=out.affine objective=linear")
+    return (
+        _token("<Nnet3>")
+        + ("\n" + "\n".join(graph) + "\n\n").encode()
+        + (_token("<NumComponents>") + _int(len(components)) + b"".join(components) + _token("</Nnet3>"))
+        + (_token("<LeftContext>") + _int(left) + _token("<RightContext>") + _int(right))
+        + (_token("<Priors>") + _vector(np.zeros(0)))
+    )
+
+
+def _fold_batch_norm(net: dict[str, np.ndarray], name: str, epsilon: float) -> tuple[np.ndarray, np.ndarray]:
+    """Linear layer + batch-norm (its running statistics) as one linear layer."""
+    scale = net[f"{name}.bn.weight"] / np.sqrt(net[f"{name}.bn.running_var"] + epsilon)
+    bias = (net[f"{name}.lin.bias"] - net[f"{name}.bn.running_mean"]) * scale + net[f"{name}.bn.bias"]
+    return net[f"{name}.lin.weight"] * scale[:, None], bias
+
+
+def _fold_normalisation(
+    weight: np.ndarray, bias: np.ndarray, mean: np.ndarray, deviation: np.ndarray, frames: int
+) -> tuple[np.ndarray, np.ndarray]:
+    weight = weight / np.tile(deviation, frames)
+    return weight, bias - weight @ np.tile(mean, frames)
+
+
+def _affine(name: str, weight: np.ndarray, bias: np.ndarray) -> bytes:
+    return (
+        _token("<ComponentName>")
+        + _token(name)
+        + (_token("<AffineComponent>") + _token("<LearningRate>") + _float(0.001))
+        + (_token("<LinearParams>") + _compressed_matrix(weight) + _token("<BiasParams>") + _vector(bias))
+        + _token("</AffineComponent>")
+    )
+
+
+def _relu(name: str, dim: int) -> bytes:
+    empty = _vector(np.zeros(0))
+    return (
+        _token("<ComponentName>")
+        + _token(name)
+        + (_token("<RectifiedLinearComponent>") + _token("<Dim>") + _int(dim))
+        + (_token("<ValueAvg>") + empty + _token("<DerivAvg>") + empty + _token("<Count>") + _float(0.0))
+        + (_token("<OderivRms>") + empty + _token("<OderivCount>") + _float(0.0))
+        + _token("</RectifiedLinearComponent>")
+    )
+
+
+def _no_op(name: str, dim: int) -> bytes:
+    return (
+        _token("<ComponentName>")
+        + _token(name)
+        + (_token("<NoOpComponent>") + _token("<Dim>") + _int(dim) + _token("<BackpropScale>") + _float(1.0))
+        + _token("</NoOpComponent>")
+    )
+
+
+def _token(text: str) -> bytes:
+    return text.encode() + b" "
+
+
+def _int(value: int) -> bytes:
+    return struct.pack("<bi", 4, value)
+
+
+def _float(value: float) -> bytes:
+    return struct.pack("<bf", 4, value)
+
+
+def _int_vector(values: Any) -> bytes:
+    array = np.asarray(list(values), dtype="<i4")
+    return struct.pack("<bi", 4, len(array)) + array.tobytes()
+
+
+def _vector(values: np.ndarray) -> bytes:
+    return _token("FV") + _int(len(values)) + values.astype("<f4").tobytes()
+
+
+def _compressed_matrix(values: np.ndarray) -> bytes:
+    """Kaldi's two-byte CompressedMatrix: 65,536 even steps from the smallest value to the largest. Half the size of floats."""
+    low, span = float(values.min()), float(values.max() - values.min()) or 1.0
+    steps = np.round((values - low) / span * 65535).astype("<u2")
+    return _token("CM2") + struct.pack("<ffii", low, span, *values.shape) + steps.tobytes()
+
+
+def main(checkpoint: str, out: str) -> None:
+    import torch
+
+    export(torch.load(checkpoint, map_location="cpu"), Path(out))
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:3])
