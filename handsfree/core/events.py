@@ -152,7 +152,10 @@ class Rep:
 
     @property
     def cue_to_marker_s(self) -> float | None:
-        """Marker start minus cue end, seconds: the dog's latency plus the trainer's reaction. None unless cued and marked."""
+        """Marker start minus cue end, seconds: the dog's latency plus the trainer's reaction.
+
+        None unless the rep was cued and marked.
+        """
         if self.cue is None or self.outcome_word is None or self.outcome is not Outcome.CORRECT:
             return None
         return self.outcome_word.start_s - self.cue.end_s
@@ -187,6 +190,8 @@ class Because(Label):
     FIRST_STEP = "first_step"  # nothing easier is left
     SECOND_LOWER = "second_lower"  # lowered twice without recovery
     TOP_STEP = "top_step"  # earned a raise, but no harder step is written in the plan
+    JUST_MOVED = "just_moved"  # the same move was made a few reps ago; it would only nag
+    ASKED = "asked"  # the trainer chose the step herself
     TIME = "time"
     REPS = "reps"
     TREATS = "treats"
@@ -263,4 +268,39 @@ class Obey:
     event: SessionEvent
 
 
-Effect = LogWord | SaveRep | OweReward | CorrectRep | Obey
+@dataclass(frozen=True, slots=True)
+class Decided:
+    decision: Decision
+
+
+@dataclass(frozen=True, slots=True)
+class Tone:
+    """A short tone of our own: `counted` or `unsure`."""
+
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Say:
+    """A sentence of the prompt book, by key, with its fields. An urgent one does not wait for an open rep to end."""
+
+    key: str
+    fields: tuple[tuple[str, str | int], ...] = ()
+    urgent: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class KeepNote:
+    """Keep the next seconds of sound as a spoken note."""
+
+    from_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Finish:
+    """The session is over."""
+
+    reason: EndReason
+
+
+Effect = LogWord | SaveRep | OweReward | CorrectRep | Obey | Decided | Tone | Say | KeepNote | Finish

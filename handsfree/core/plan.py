@@ -33,8 +33,8 @@ class WindowRule:
 class SequentialRule:
     """Wald's sequential probability ratio test between success rates `low` and `high`.
 
-    `false_raise` is the accepted chance of raising a dog whose rate is `low` (alpha), `false_lower` of lowering one whose
-    rate is `high` (beta).
+    `false_raise` is the accepted chance of raising a dog whose rate is `low` (alpha), `false_lower` of lowering one
+    whose rate is `high` (beta).
     """
 
     name: str
@@ -69,6 +69,7 @@ class Behaviour:
     start_step: int = 1
     response_window_s: float = RESPONSE_WINDOW_S[Tag.PLAIN]
     rule: Rule = PRESETS[DEFAULT_RULE]
+    say: str = ""  # how prompts name it; "" means `name`
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +125,7 @@ class Ear:
     pause_after_s      ... and after it
     dead_time_s        the same word again within this time of its start is one stretched word
     shortest_word_s    anything shorter is ignored
+    shortest_talk_s    other speech shorter than this is a breath or a bark's edge, not talk
     """
 
     model: str = ""
@@ -132,6 +134,7 @@ class Ear:
     pause_after_s: float = 0.2
     dead_time_s: float = 0.4
     shortest_word_s: float = 0.08
+    shortest_talk_s: float = 0.15
 
 
 @dataclass(frozen=True, slots=True)

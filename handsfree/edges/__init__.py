@@ -1,1 +1,1 @@
-"""The edges: each file wraps one outside thing and imports no other edge; heavy libraries are imported inside functions."""
+"""The edges: each file wraps one outside thing and imports no other edge; heavy libraries load inside functions."""

@@ -1,0 +1,168 @@
+"""Phrases and their roles; heard words become session events or Ignored(reason).
+
+Rules of this file: phrases match as wholes, the longest first; a plan word counts only when it stands alone, that is,
+when nothing but pauses, other plan words, praise and names lie beside it. No word is dropped without a reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+
+from handsfree.core.events import (
+    OTHER_SPEECH,
+    HeardWord,
+    Ignored,
+    Instruction,
+    Reason,
+    Role,
+    SessionEvent,
+)
+from handsfree.core.plan import Ear, Plan
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    role: Role
+    behaviour: str | None = None
+    instruction: Instruction | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """What the previous breaths leave behind: where other talk ended, and where each phrase was last heard."""
+
+    talk_end_s: float = float("-inf")
+    last_start_s: Mapping[str, float] | None = None
+
+
+class Vocabulary:
+    """The words of one plan.
+
+    `instructions` maps each spoken instruction to the words said after the address word.
+    """
+
+    def __init__(self, plan: Plan, instructions: Mapping[Instruction, str]):
+        self.ear: Ear = plan.ear
+        self.meanings: dict[str, Meaning] = dict(_meanings(plan, instructions))
+        self._longest = max((len(phrase.split()) for phrase in self.meanings), default=1)
+
+    @property
+    def phrases(self) -> tuple[str, ...]:
+        """Everything to listen for, each phrase once."""
+        return tuple(self.meanings)
+
+    def understand(self, memory: Memory, words: Iterable[HeardWord]) -> tuple[Memory, list[SessionEvent | Ignored]]:
+        """Judge the words of one breath, in order. Every plan word comes back as an event or as Ignored."""
+        items = self._join([word for word in words if not self._is_blip(word)])
+        alone = self._stand_alone(items, memory.talk_end_s)
+        seen = dict(memory.last_start_s or {})
+        results: list[SessionEvent | Ignored] = []
+        for word, stands_alone in zip(items, alone, strict=True):
+            if word.text == OTHER_SPEECH:
+                continue
+            meaning = self.meanings.get(word.text)
+            if meaning is None:
+                results.append(Ignored(word, None, Reason.PART_OF_PHRASE))
+                continue
+            reason = self._reason_against(word, meaning.role, stands_alone, seen)
+            seen[word.text] = word.start_s
+            if reason is None:
+                results.append(SessionEvent(word, meaning.role, meaning.behaviour, meaning.instruction))
+            else:
+                results.append(Ignored(word, meaning.role, reason, meaning.behaviour))
+        talk = [word.end_s for word in items if self._is_talk(word)]
+        return replace(memory, talk_end_s=max([memory.talk_end_s, *talk]), last_start_s=seen), results
+
+    def _join(self, words: list[HeardWord]) -> list[HeardWord]:
+        """Neighbouring words that make a phrase become one word; the longest phrase wins."""
+        joined: list[HeardWord] = []
+        at = 0
+        while at < len(words):
+            for length in range(min(self._longest, len(words) - at), 0, -1):
+                part = words[at : at + length]
+                text = " ".join(word.text for word in part)
+                if length == 1 or text in self.meanings:
+                    confidence = min(word.confidence for word in part)
+                    joined.append(HeardWord(text, part[0].start_s, part[-1].end_s, confidence))
+                    at += length
+                    break
+        return joined
+
+    def _stand_alone(self, items: list[HeardWord], talk_end_s: float) -> list[bool]:
+        """For each item: is there no other talk close before or after the run of plan words it belongs to?"""
+        before: list[bool] = []
+        talk, run_start, previous_end = talk_end_s, 0.0, float("-inf")
+        for item in items:
+            if self._is_talk(item):
+                talk = item.end_s
+                before.append(False)
+            else:
+                if previous_end <= talk or item.start_s - previous_end > self.ear.pause_before_s:
+                    run_start = item.start_s
+                before.append(run_start - talk >= self.ear.pause_before_s)
+            previous_end = item.end_s
+        after: list[bool] = []
+        talk, run_end, next_start = float("inf"), 0.0, float("inf")
+        for item in reversed(items):
+            if self._is_talk(item):
+                talk = item.start_s
+                after.append(False)
+            else:
+                if next_start >= talk or next_start - item.end_s > self.ear.pause_after_s:
+                    run_end = item.end_s
+                after.append(talk - run_end >= self.ear.pause_after_s)
+            next_start = item.start_s
+        return [left and right for left, right in zip(before, reversed(after), strict=True)]
+
+    def _reason_against(
+        self, word: HeardWord, role: Role, stands_alone: bool, seen: Mapping[str, float]
+    ) -> Reason | None:
+        if word.text in seen and word.start_s - seen[word.text] < self.ear.dead_time_s:
+            return Reason.STRETCHED
+        if role is Role.PRAISE:
+            return Reason.PRAISE
+        if role is Role.NAME:
+            return Reason.NAME
+        if not stands_alone:
+            return Reason.IN_A_SENTENCE
+        if word.end_s - word.start_s < self.ear.shortest_word_s:
+            return Reason.TOO_SHORT
+        if word.confidence < self.ear.confidence:
+            return Reason.UNSURE
+        return None
+
+    def _is_talk(self, item: HeardWord) -> bool:
+        """Other speech, or a stray piece of a phrase."""
+        return item.text not in self.meanings
+
+    def _is_blip(self, word: HeardWord) -> bool:
+        """A speech-like sound too short to be talk: a breath, a click of the tongue, the edge of a bark."""
+        return word.text == OTHER_SPEECH and word.end_s - word.start_s < self.ear.shortest_talk_s
+
+
+def _meanings(plan: Plan, instructions: Mapping[Instruction, str]) -> Iterable[tuple[str, Meaning]]:
+    """Phrase -> meaning. Later ones win, so what must never be lost (cues, markers, safety) comes last."""
+    words = plan.words
+    for phrase in (*words.names, plan.dog.casefold()):
+        yield phrase, Meaning(Role.NAME)
+    for phrase in words.praise:
+        yield phrase, Meaning(Role.PRAISE)
+    for instruction, said in instructions.items():
+        if instruction is Instruction.NOW:
+            for behaviour in plan.behaviours:
+                for cue in (behaviour.name, *behaviour.cues):
+                    yield f"{words.address} {said} {cue}", Meaning(Role.INSTRUCTION, behaviour.name, instruction)
+        else:
+            yield f"{words.address} {said}", Meaning(Role.INSTRUCTION, None, instruction)
+    for behaviour in plan.behaviours:
+        for cue in behaviour.cues:
+            yield cue, Meaning(Role.CUE, behaviour.name)
+    for role, phrases in (
+        (Role.RELEASE, words.release),
+        (Role.ERROR, words.error),
+        (Role.MARKER, words.marker),
+        (Role.SAFETY, words.safety),
+    ):
+        for phrase in phrases:
+            yield phrase, Meaning(role)
