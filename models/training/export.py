@@ -7,10 +7,11 @@ Checkpoint (a dict saved by torch.save; tensors of any float type):
     phones      list of P names, "SIL" among them; their order is the order of the network's outputs
     log_bigram  [P+1, P+1] natural log of P(next phone | phone); the last row is "start", the last column "end"
     net         state dict: mu, sd [40] (feature mean and deviation); for each layer <name>.lin.{weight,bias} and
-                <name>.bn.{weight,bias,running_mean,running_var}; out.weight [2P, H], out.bias [2P]. Output 2p scores the
-                first 30 ms frame of phone p, 2p+1 its further frames (the one-state chain topology)
-    layers      list of (name, offsets, skip): inputs in 10 ms frames relative to the layer's own time, and the factor by
-                which the layer's input is added to its output (0: not at all). Layer = relu(batch-norm(linear(input)))
+                <name>.bn.{weight,bias,running_mean,running_var}; out.weight [2P, H], out.bias [2P]. Output 2p
+                scores the first 30 ms frame of phone p, 2p+1 its further frames (the one-state chain topology)
+    layers      list of (name, offsets, skip): inputs in 10 ms frames relative to the layer's own time, and the
+                factor by which the layer's input is added to its output (0: not at all).
+                Layer = relu(batch-norm(linear(input)))
     bn_epsilon  epsilon of the batch-norm (1e-3 if absent)
 
 Formats: Kaldi's binary conventions (https://kaldi-asr.org/doc/io.html) for TransitionModel, Nnet3 and CompressedMatrix.
@@ -63,8 +64,12 @@ def _options(values: dict[str, Any]) -> str:
 
 
 def _with_word_positions(phones: list[str]) -> tuple[list[str], list[str], list[int]]:
-    """Graph phones (index 0 is epsilon), where in a word each stands, and the index of the plain phone behind each."""
-    names, positions, base = ["<eps>", "SIL"], ["", "nonword"], [phones.index("SIL")]
+    """Graph phones (index 0 is epsilon), where in a word each stands, and the index of the plain phone behind each.
+
+    SIL_I is a pause inside a phrase that the graph treats as one word.
+    """
+    silence = phones.index("SIL")
+    names, positions, base = ["<eps>", "SIL", "SIL_I"], ["", "nonword", "internal"], [silence, silence]
     for index, phone in enumerate(phones):
         if phone == "SIL":
             continue
@@ -76,7 +81,7 @@ def _with_word_positions(phones: list[str]) -> tuple[list[str], list[str], list[
 
 
 def _transition_model(base: list[int]) -> bytes:
-    """One emitting state a phone; forward and self-loop have a pdf each. Transition ids 2i-1 and 2i belong to phone i."""
+    """One emitting state a phone; entry and self-loop have a pdf each. Phone i owns transition ids 2i-1 and 2i."""
     count = len(base)
     topology = (
         _token("<Topology>")
@@ -198,7 +203,7 @@ def _vector(values: np.ndarray) -> bytes:
 
 
 def _compressed_matrix(values: np.ndarray) -> bytes:
-    """Kaldi's two-byte CompressedMatrix: 65,536 even steps from the smallest value to the largest. Half the size of floats."""
+    """Kaldi's two-byte CompressedMatrix: 65,536 even steps from the smallest value to the largest."""
     low, span = float(values.min()), float(values.max() - values.min()) or 1.0
     steps = np.round((values - low) / span * 65535).astype("<u2")
     return _token("CM2") + struct.pack("<ffii", low, span, *values.shape) + steps.tobytes()
