@@ -1,0 +1,144 @@
+"""What a log holds beside the values of events.py: sessions, what was said, gaps, notes, and reps as corrected."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from handsfree.core.events import (
+    Correction,
+    Decision,
+    EndReason,
+    LogWord,
+    Outcome,
+    OweReward,
+    Rep,
+)
+from handsfree.core.plan import Plan, Tag
+
+MICROPHONE = "microphone"
+"""Source of a session that was heard live; any other source is the name of a sound file."""
+
+
+@dataclass(frozen=True, slots=True)
+class SessionStart:
+    """All that is known when a session begins.
+
+    plan        the plan in force; its dog, handler, place and behaviours are written down
+    plan_text   the plan file, word for word
+    started_at  wall clock at session time 0, with its UTC offset; kept to the millisecond
+    model       name of the ear's model; model_sha256 "" when it is not known
+    source      MICROPHONE or a file name
+    """
+
+    plan: Plan
+    plan_text: str
+    started_at: datetime
+    tool_version: str
+    model: str
+    model_sha256: str = ""
+    source: str = MICROPHONE
+
+
+@dataclass(frozen=True, slots=True)
+class TrainedBehaviour:
+    """A behaviour as its plan stood when the session began. `steps` are the trainer's own words, step 1 first."""
+
+    name: str
+    tag: Tag
+    start_step: int
+    steps: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """One sitting, as written down. `ended_s` and `end_reason` are None while it runs (or until a crash is noticed)."""
+
+    id: str
+    dog: str
+    handler: str
+    place: str
+    started_at: datetime
+    plan_text: str
+    plan_sha256: str
+    tool_version: str
+    model: str
+    model_sha256: str
+    source: str
+    behaviours: tuple[TrainedBehaviour, ...]
+    ended_s: float | None
+    end_reason: EndReason | None
+
+    def wall_time(self, at_s: float) -> datetime:
+        """Wall clock at a session time, in the offset the session began with."""
+        return self.started_at + timedelta(seconds=at_s)
+
+
+@dataclass(frozen=True, slots=True)
+class SessionTotals:
+    """A session in one line: reps after corrections."""
+
+    session: Session
+    reps: int
+    correct: int
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedRep:
+    """A rep as it was counted live, and its outcome after corrections; None means it was no rep."""
+
+    rep: Rep
+    outcome: Outcome | None
+
+
+@dataclass(frozen=True, slots=True)
+class MadeCorrection:
+    """A correction, who made it ("voice" in the session) and when, by the wall clock with offset."""
+
+    correction: Correction
+    who: str
+    made_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class SaidPrompt:
+    """A sentence spoken in her ear. `why` says what called for it, in a word; `end_s` None: not known when written."""
+
+    key: str
+    text: str
+    start_s: float
+    end_s: float | None = None
+    why: str = ""
+    behaviour: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Sound kept on request. `wav` is a path relative to the folder of the log."""
+
+    at_s: float
+    seconds: float
+    wav: str
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Sound that was lost: nothing was heard from `at_s` for `lost_s` seconds of session time."""
+
+    at_s: float
+    lost_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class SessionLog:
+    """Everything written down about one session, each list in the order it was written."""
+
+    session: Session
+    words: tuple[LogWord, ...] = ()
+    reps: tuple[JudgedRep, ...] = ()
+    rewards: tuple[OweReward, ...] = ()
+    decisions: tuple[Decision, ...] = ()
+    prompts: tuple[SaidPrompt, ...] = ()
+    corrections: tuple[MadeCorrection, ...] = ()
+    notes: tuple[Note, ...] = ()
+    gaps: tuple[Gap, ...] = ()

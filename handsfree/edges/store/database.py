@@ -1,0 +1,201 @@
+"""The database file itself: opening it safely, one transaction at a time, and its troubles in plain words.
+
+sqlite-utils makes the tables and writes the rows. It is imported on the first write only: reading needs no more than
+the standard library, and the import takes longer than most summaries.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sqlite3
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from handsfree.core.errors import UserError
+from handsfree.edges.store import migrations
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
+
+BUSY_S = 3.0
+"""How long to wait for another program that is writing, seconds. Sound queues up meanwhile; none is lost."""
+
+
+class LogFile:
+    """An open, checked database at the newest schema. Belongs to the thread that opened it."""
+
+    def __init__(self, path: Path, *, read_only: bool = False, busy_s: float = BUSY_S) -> None:
+        """Open `path`, which is created with its folders unless `read_only`. Raises UserError with the remedy."""
+        self.path = path
+        self._utils: Database | None = None
+        if not read_only:
+            _create(path)
+        elif not path.exists():
+            raise UserError(f"{path}: no log there yet; run a session first, or name another log with --log")
+        if path.is_dir():
+            raise UserError(f"{path}: this is a folder; name a file in it, such as {path / 'handsfree.db'}")
+        with plain_errors(path):
+            self._connection = sqlite3.connect(path, timeout=busy_s)
+            self._connection.row_factory = sqlite3.Row
+        try:
+            with plain_errors(path):
+                self._prepare(read_only)
+        except BaseException:
+            self._connection.close()
+            raise
+
+    def _prepare(self, read_only: bool) -> None:
+        applied = self._applied_steps()
+        unknown = [name for name in applied if name not in migrations.STEPS]
+        if unknown:
+            raise UserError(
+                f"{self.path}: written by a newer version of handsfree (it has {unknown[0]!r}); update handsfree, "
+                "or name another log with --log"
+            )
+        if self._first_value("PRAGMA quick_check(1)") != "ok":
+            raise sqlite3.DatabaseError("malformed")
+        # A rep that was announced must survive a power cut: FULL syncs the write-ahead log at every commit, fullfsync
+        # makes macOS do so in earnest. Where WAL is impossible SQLite keeps its rollback journal, which is as safe.
+        self._connection.execute("PRAGMA journal_mode = WAL")
+        self._connection.execute("PRAGMA synchronous = FULL")
+        self._connection.execute("PRAGMA fullfsync = ON")
+        self._connection.execute("PRAGMA foreign_keys = ON")
+        if len(applied) < len(migrations.STEPS):
+            with self.writing() as db:
+                migrations.apply(db)
+        if read_only:
+            self._connection.execute("PRAGMA query_only = ON")
+        else:
+            with self.writing():
+                pass  # a read-only or locked file says so now, not at the first rep
+
+    def _applied_steps(self) -> list[str]:
+        """Names of the migration steps this database has had. Raises UserError if it is somebody else's database."""
+        tables = {row["name"] for row in self.rows("SELECT name FROM sqlite_master WHERE type = 'table'")}
+        if not tables:
+            return []
+        found = []
+        if "_sqlite_migrations" in tables:
+            query = "SELECT name FROM _sqlite_migrations WHERE migration_set = ? ORDER BY id"
+            found = [row["name"] for row in self.rows(query, (migrations.SET_NAME,))]
+        if not found:
+            raise UserError(f"{self.path}: a database, but not a log of handsfree; name another file with --log")
+        return found
+
+    @contextlib.contextmanager
+    def writing(self) -> Iterator[Database]:
+        """One transaction: on disk when the block is left, or not there at all. Raises UserError.
+
+        It takes the write lock at once. A transaction that starts by reading could be refused without waiting when
+        another program writes in between.
+        """
+        if self._utils is None:
+            from sqlite_utils import Database
+
+            self._utils = Database(self._connection, execute_plugins=False)
+        with plain_errors(self.path):
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                yield self._utils
+                self._connection.execute("COMMIT")
+            except BaseException:
+                # A full disk has ended the transaction already; a second ROLLBACK would hide what went wrong.
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+                raise
+
+    def rows(self, query: str, values: Sequence[Any] | Mapping[str, Any] = ()) -> list[sqlite3.Row]:
+        """All rows of a query. Raises UserError."""
+        with plain_errors(self.path):
+            return self._connection.execute(query, values).fetchall()
+
+    def _first_value(self, query: str) -> Any:
+        return self._connection.execute(query).fetchone()[0]
+
+    def damaged(self, where: str) -> UserError:
+        """The error for a row that SQLite can read but that says what no version of ours ever wrote."""
+        return UserError(f"{self.path}: {where}: {_DAMAGED}")
+
+    def close(self) -> None:
+        self._connection.close()
+
+
+class LiveMark:
+    """Shows other processes that a session is running: a file beside the log that its process keeps locked.
+
+    The lock is SQLite's own (so it works wherever the log does) and the system drops it when the process ends, however
+    it ends. A process number would not do: numbers are used again, and mean nothing on another machine.
+    """
+
+    def __init__(self, log: Path, session_id: str) -> None:
+        """Take the mark. Raises UserError, and BlockingIOError when a running process holds it."""
+        self._path = _mark_path(log, session_id)
+        with plain_errors(log):
+            self._connection = sqlite3.connect(self._path, timeout=0, isolation_level=None)
+        try:
+            with plain_errors(log):
+                self._connection.execute("BEGIN EXCLUSIVE")
+        except UserError as error:
+            self._connection.close()
+            if is_locked(error.__cause__):
+                raise BlockingIOError(f"{self._path} is held by a running session") from error
+            raise
+
+    def release(self) -> None:
+        """Drop the mark and its file. Does nothing the second time."""
+        self._connection.close()
+        with contextlib.suppress(OSError):  # on Windows another process may just be looking at it; the file is harmless
+            self._path.unlink()
+
+
+def _mark_path(log: Path, session_id: str) -> Path:
+    return log.with_name(f"{log.name}-live-{session_id}")
+
+
+def _create(path: Path) -> None:
+    """An empty file that only its owner can read, in folders that only their owner can enter. Raises UserError."""
+    try:
+        for folder in reversed([path.parent, *path.parent.parents]):
+            if not folder.exists():
+                folder.mkdir(mode=0o700, exist_ok=True)
+        if not path.exists():
+            os.close(os.open(path, os.O_CREAT | os.O_WRONLY, 0o600))
+    except OSError as error:
+        raise UserError(
+            f"{path}: no log can be made there ({error.strerror}); name another place with --log or HANDSFREE_HOME"
+        ) from error
+
+
+_DAMAGED = "damaged; move it away (keep it: `sqlite3 FILE .recover` may save most of it) and run this again"
+_TROUBLES = {
+    "locked": "locked by another program; close it and run this again. Everything counted so far is safe",
+    "disk is full": "the disk is full; free some space and run this again. Everything counted so far is safe",
+    "disk i/o error": "the disk failed to read or write it; check the disk. Everything counted so far is safe",
+    "readonly": "the file or its folder is read-only; make both writable, or name another log with --log",
+    "unable to open": "cannot be opened; check that you may read and write the file and its folder, or use --log",
+    "not a database": "not a database; name another file with --log",
+    "malformed": _DAMAGED,
+    "could not decode": _DAMAGED,
+}
+"""Part of SQLite's message -> what is wrong and how to mend it. (Before Python 3.11 its error codes are hidden.)"""
+
+
+def is_locked(error: BaseException | None) -> bool:
+    return isinstance(error, sqlite3.OperationalError) and "locked" in str(error)
+
+
+@contextlib.contextmanager
+def plain_errors(path: Path) -> Iterator[None]:
+    """Turn what SQLite says into a UserError about `path`. A mistake of our own stays as it is."""
+    try:
+        yield
+    except (sqlite3.ProgrammingError, sqlite3.IntegrityError):
+        raise
+    except sqlite3.DatabaseError as error:
+        said = str(error).lower()
+        for sign, trouble in _TROUBLES.items():
+            if sign in said:
+                raise UserError(f"{path}: {trouble}") from error
+        raise UserError(f"{path}: the log cannot be used ({error}); name another log with --log") from error

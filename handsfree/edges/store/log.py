@@ -1,0 +1,276 @@
+"""What can be written to the log and read from it, in the values of the core.
+
+Every append is committed before it returns. Nothing is changed or deleted afterwards, save that a session gets its end.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import uuid
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from pathlib import Path
+from types import TracebackType
+from typing import Any, TypeVar
+
+from handsfree.core.errors import UserError
+from handsfree.core.events import Correction, Decision, EndReason, LogWord, OweReward, Rep
+from handsfree.core.log import (
+    Gap,
+    JudgedRep,
+    MadeCorrection,
+    Note,
+    SaidPrompt,
+    Session,
+    SessionLog,
+    SessionStart,
+    SessionTotals,
+)
+from handsfree.edges.store import rows
+from handsfree.edges.store.database import BUSY_S, LiveMark, LogFile
+
+Value = TypeVar("Value")
+
+LAST = "last"
+"""Reference to the session that started last."""
+
+_NEWEST_FIRST = "ORDER BY julianday(started_at) DESC, sessions.rowid DESC"
+_LAST_TIME = """SELECT coalesce(max(t), 0) AS t FROM (
+    SELECT max(end_s) AS t FROM words WHERE session_id = :id
+    UNION ALL SELECT max(end_s) FROM reps WHERE session_id = :id
+    UNION ALL SELECT max(at_s) FROM rewards WHERE session_id = :id
+    UNION ALL SELECT max(at_s) FROM decisions WHERE session_id = :id
+    UNION ALL SELECT max(coalesce(end_s, start_s)) FROM prompts WHERE session_id = :id
+    UNION ALL SELECT max(at_s + seconds) FROM notes WHERE session_id = :id
+    UNION ALL SELECT max(at_s + lost_s) FROM gaps WHERE session_id = :id)"""
+_STEPS = """SELECT behaviour, step FROM (
+    SELECT session_id, behaviour, step, start_s AS at_s FROM reps
+    UNION ALL
+    SELECT session_id, behaviour, new_step, at_s FROM decisions WHERE behaviour IS NOT NULL AND new_step IS NOT NULL
+  ) JOIN sessions ON sessions.id = session_id
+  WHERE dog = ? COLLATE NOCASE
+  ORDER BY julianday(started_at), sessions.rowid, at_s"""
+
+
+class Store:
+    """The log of all sessions. One thread owns it; others get sqlite3.ProgrammingError.
+
+    Every method raises UserError when the database cannot be read or written; what was appended before stays.
+    """
+
+    def __init__(self, file: LogFile) -> None:
+        self._file = file
+        self._session_id: str | None = None
+        self._mark: LiveMark | None = None
+
+    @classmethod
+    def open(cls, path: Path, *, read_only: bool = False, busy_s: float = BUSY_S) -> Store:
+        """Open the log at `path`; it is made, with its folders, unless `read_only`.
+
+        `busy_s` is how long each call waits for another program that is writing. Raises UserError.
+        """
+        return cls(LogFile(path, read_only=read_only, busy_s=busy_s))
+
+    def close(self) -> None:
+        """Close the file. A session that has not ended shows as interrupted from now on."""
+        self._file.close()
+        if self._mark:
+            self._mark.release()
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    # Writing a session
+
+    def begin(self, start: SessionStart) -> str:
+        """Write down that a session begins; what is added from now on belongs to it. Returns its id, a UUID in hex."""
+        session_id = uuid.uuid4().hex
+        plan = start.plan
+        session = {
+            "id": session_id,
+            "dog": plan.dog,
+            "handler": plan.handler,
+            "place": plan.place,
+            "started_at": rows.time_text(start.started_at),
+            "plan_text": start.plan_text,
+            "plan_sha256": hashlib.sha256(start.plan_text.encode()).hexdigest(),
+            "tool_version": start.tool_version,
+            "model": start.model,
+            "model_sha256": start.model_sha256,
+            "source": start.source,
+        }
+        behaviours = [
+            {
+                "session_id": session_id,
+                "number": number,
+                "name": behaviour.name,
+                "tag": behaviour.tag.value,
+                "start_step": behaviour.start_step,
+                "steps": json.dumps(behaviour.steps, ensure_ascii=False),
+            }
+            for number, behaviour in enumerate(plan.behaviours, start=1)
+        ]
+        mark = LiveMark(self._file.path, session_id)  # before the row: whoever sees the row must find the mark
+        try:
+            with self._file.writing() as db:
+                db.table("sessions").insert(session)
+                db.table("behaviours").insert_all(behaviours)
+        except BaseException:
+            mark.release()
+            raise
+        if self._mark:
+            self._mark.release()
+        self._mark, self._session_id = mark, session_id
+        return session_id
+
+    def add_word(self, entry: LogWord) -> None:
+        self._append("words", rows.word_row(entry))
+
+    def add_rep(self, rep: Rep) -> None:
+        """On disk when this returns: only then may the rep be announced."""
+        self._append("reps", rows.rep_row(rep))
+
+    def add_reward(self, reward: OweReward) -> None:
+        self._append("rewards", rows.reward_row(reward))
+
+    def add_decision(self, decision: Decision) -> None:
+        self._append("decisions", rows.decision_row(decision))
+
+    def add_prompt(self, prompt: SaidPrompt) -> None:
+        self._append("prompts", rows.prompt_row(prompt))
+
+    def add_note(self, note: Note) -> None:
+        self._append("notes", rows.note_row(note))
+
+    def add_gap(self, gap: Gap) -> None:
+        self._append("gaps", rows.gap_row(gap))
+
+    def add_correction(self, correction: Correction, *, who: str = "voice", session_id: str | None = None) -> None:
+        """Write down a correction made now; of the running session, or of the session named (afterwards, by hand)."""
+        made = MadeCorrection(correction, who, datetime.now().astimezone())
+        self._append("corrections", rows.correction_row(made), session_id)
+
+    def end(self, session_id: str, reason: EndReason, at_s: float) -> None:
+        """Write down the end of a session. Does nothing if it has ended already."""
+        with self._file.writing() as db:
+            found = self._file.rows("SELECT started_at FROM sessions WHERE id = ? AND ended_s IS NULL", (session_id,))
+            for row in found:
+                ended = datetime.fromisoformat(row["started_at"]) + timedelta(seconds=at_s)
+                values = {"ended_s": at_s, "ended_at": rows.time_text(ended), "end_reason": reason.value}
+                db.table("sessions").update(session_id, values)
+        if session_id == self._session_id and self._mark:
+            self._mark.release()
+            self._mark = None
+
+    def close_interrupted(self) -> list[Session]:
+        """End, as INTERRUPTED, each session whose process was killed; its end is the last time it wrote down.
+
+        A session that runs in a living process is left alone. Returns the sessions closed, oldest first.
+        """
+        closed = []
+        for row in self._file.rows(f"SELECT id FROM sessions WHERE ended_s IS NULL {_NEWEST_FIRST}"):
+            session_id = row["id"]
+            try:
+                mark = LiveMark(self._file.path, session_id)
+            except BlockingIOError:
+                continue
+            try:
+                last_s = self._file.rows(_LAST_TIME, {"id": session_id})[0]["t"]
+                self.end(session_id, EndReason.INTERRUPTED, last_s)
+                closed.append(self.session(session_id))
+            finally:
+                mark.release()
+        return closed[::-1]
+
+    def _append(self, table: str, row: dict[str, Any], session_id: str | None = None) -> None:
+        """Add one row to a session and commit. Without a `number` it gets the next one of its table and session."""
+        session_id = session_id or self._session_id
+        if session_id is None:
+            raise RuntimeError(f"no session has begun: nothing can be added to {table}")
+        with self._file.writing() as db:
+            if "number" not in row:
+                query = f"SELECT coalesce(max(number), 0) + 1 AS next FROM {table} WHERE session_id = ?"
+                row = {"number": self._file.rows(query, (session_id,))[0]["next"], **row}
+            db.table(table).insert({"session_id": session_id, **row})
+
+    # Reading
+
+    def sessions(self, dog: str | None = None) -> list[SessionTotals]:
+        """All sessions, or those of one dog (its name in any case), newest first, with their reps counted."""
+        where = "WHERE dog = ? COLLATE NOCASE" if dog is not None else ""
+        found = self._file.rows(f"SELECT * FROM sessions {where} {_NEWEST_FIRST}", () if dog is None else (dog,))
+        counts = {
+            row["session_id"]: (row["reps"], row["correct"])
+            for row in self._file.rows(
+                "SELECT session_id, count(judged) AS reps, sum(coalesce(judged = 'correct', 0)) AS correct "
+                "FROM judged_reps GROUP BY session_id"
+            )
+        }
+        return [SessionTotals(self._session_of(row), *counts.get(row["id"], (0, 0))) for row in found]
+
+    def session(self, reference: str = LAST) -> Session:
+        """The session of that id, or of the only id that starts so, or the last. Raises UserError if there is none."""
+        if reference == LAST:
+            found = self._file.rows(f"SELECT * FROM sessions {_NEWEST_FIRST} LIMIT 1")
+            if not found:
+                raise UserError(f"{self._file.path}: no sessions yet; run one with `handsfree session PLAN`")
+        else:
+            found = self._file.rows(
+                f"SELECT * FROM sessions WHERE substr(id, 1, ?) = ? {_NEWEST_FIRST}",
+                (len(reference), reference.lower()),
+            )
+            if not reference or not found:
+                raise UserError(
+                    f"{self._file.path}: no session {reference!r}; `handsfree summary --list` shows them all"
+                )
+            if len(found) > 1:
+                some = ", ".join(row["id"][: len(reference) + 4] for row in found[:3])
+                raise UserError(
+                    f"{self._file.path}: {len(found)} sessions start with {reference!r} ({some}); give more of it"
+                )
+        return self._session_of(found[0])
+
+    def session_log(self, reference: str = LAST) -> SessionLog:
+        """Everything written down about one session. Raises UserError when there is none."""
+        session = self.session(reference)
+        return SessionLog(
+            session=session,
+            words=self.words(session.id),
+            reps=self.reps(session.id),
+            rewards=self._read("rewards", session.id, rows.reward_from),
+            decisions=self.decisions(session.id),
+            prompts=self._read("prompts", session.id, rows.prompt_from),
+            corrections=self._read("corrections", session.id, rows.correction_from),
+            notes=self._read("notes", session.id, rows.note_from),
+            gaps=self._read("gaps", session.id, rows.gap_from),
+        )
+
+    def words(self, session_id: str) -> tuple[LogWord, ...]:
+        return self._read("words", session_id, rows.word_from)
+
+    def reps(self, session_id: str) -> tuple[JudgedRep, ...]:
+        """Every rep as counted live (`rep`) and as corrected (`outcome`)."""
+        return self._read("judged_reps", session_id, rows.rep_from)
+
+    def decisions(self, session_id: str) -> tuple[Decision, ...]:
+        return self._read("decisions", session_id, rows.decision_from)
+
+    def current_steps(self, dog: str) -> dict[str, int]:
+        """Behaviour -> the step this dog had reached when it was last trained. The plan may have fewer steps by now."""
+        return {row["behaviour"]: row["step"] for row in self._file.rows(_STEPS, (dog,))}
+
+    def _read(self, table: str, session_id: str, value: Callable[[rows.Row], Value]) -> tuple[Value, ...]:
+        found = self._file.rows(f"SELECT * FROM {table} WHERE session_id = ? ORDER BY number", (session_id,))
+        try:
+            return tuple(value(row) for row in found)
+        except ValueError as error:
+            raise self._file.damaged(f"{table} of session {session_id}") from error
+
+    def _session_of(self, row: rows.Row) -> Session:
+        return rows.session_from(row, self._read("behaviours", row["id"], rows.behaviour_from))
