@@ -1,4 +1,4 @@
-"""How a word is said: the trainer's own spelling, else the CMU Pronouncing Dictionary, else espeak-ng's letter rules."""
+"""How a word is said: the plan's own spelling, else the CMU Pronouncing Dictionary, else espeak-ng's letter rules."""
 
 from __future__ import annotations
 

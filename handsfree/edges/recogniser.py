@@ -1,0 +1,148 @@
+"""Vosk: sound in, breaths of words out. The only file that knows Vosk's JSON and its ways to die.
+
+Two kinds of model. Our own holds a decoding graph made for the plan (see graph.py): whole phrases come out as one word.
+A stock Vosk model gets a grammar of the plan's words: single words come out, and the vocabulary joins them to phrases.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from handsfree.core.errors import UserError
+from handsfree.core.events import OTHER_SPEECH, SAMPLE_RATE, AudioBlock, Breath, HeardWord
+
+BRIDGED_GAP_S = 0.2
+"""Lost sound up to this long is heard as silence; after more, the breath is closed and listening starts afresh."""
+
+ONSET_LAG_S = 0.6
+"""While no word is in sight, none that starts earlier than this before the newest sound will appear: the network looks
+0.13 s ahead, works in chunks, and the best path may take silence for the first few frames of a word."""
+
+TRAILING_SILENCE_S = 0.2
+"""Silence that the decoder has seen after the last word when it ends a breath (endpoint rules in conf/model.conf)."""
+
+NO_BREAK_SPACE = "\N{NO-BREAK SPACE}"
+
+
+class Recogniser:
+    """Hears `phrases`, one stream of sound at a time.
+
+    model_dir  a directory made by graph.build (own=True) or a stock Vosk model
+    phrases    of the plan; needed for a stock model, whose words are checked
+
+    Raises UserError before Vosk could crash on a broken model, and where a stock model lacks words.
+    """
+
+    def __init__(self, model_dir: Path, phrases: Iterable[str], own: bool) -> None:
+        _check_files(model_dir, own)
+        import vosk
+
+        model = _load(model_dir)
+        if own:
+            self._vosk = vosk.KaldiRecognizer(model, SAMPLE_RATE)
+        else:
+            self._vosk = vosk.KaldiRecognizer(model, SAMPLE_RATE, _grammar(model, model_dir, list(phrases)))
+        self._vosk.SetWords(True)
+        self._fed_samples = 0  # what Vosk has been given; its word times count these
+        self._offset_s = 0.0  # session time minus Vosk's time
+        self._settled_s = 0.0
+
+    def feed(self, block: AudioBlock) -> list[Breath]:
+        """What became certain with this block: no breath, an empty one that only says how far listening has got, or words."""
+        breaths = []
+        gap_s = block.start_s - self._now_s
+        if gap_s > BRIDGED_GAP_S or not self._fed_samples:
+            breaths += self.close()
+            self._offset_s += gap_s
+        elif gap_s * SAMPLE_RATE >= 1:
+            breaths += self._accept(bytes(2 * round(gap_s * SAMPLE_RATE)))
+        return breaths + self._accept(block.pcm)
+
+    def close(self) -> list[Breath]:
+        """What was still open. Feeding may go on afterwards."""
+        words = self._words(self._vosk.FinalResult())
+        self._settled_s = self._now_s
+        return [Breath(words, self._settled_s)] if words else []
+
+    @property
+    def _now_s(self) -> float:
+        return self._fed_samples / SAMPLE_RATE + self._offset_s
+
+    def _accept(self, pcm: bytes) -> list[Breath]:
+        self._fed_samples += len(pcm) // 2
+        settled_s = self._settled_s
+        words: tuple[HeardWord, ...] = ()
+        if self._vosk.AcceptWaveform(pcm):
+            words = self._words(self._vosk.Result())
+            settled_s = words[-1].end_s + TRAILING_SILENCE_S if words else settled_s
+        if words or not json.loads(self._vosk.PartialResult()).get("partial"):
+            settled_s = max(settled_s, self._now_s - ONSET_LAG_S)
+        advanced, self._settled_s = settled_s > self._settled_s, max(settled_s, self._settled_s)
+        return [Breath(words, self._settled_s)] if words or advanced else []
+
+    def _words(self, result: str) -> tuple[HeardWord, ...]:
+        """The words of Vosk's JSON, in session time; neighbouring stretches of other speech become one."""
+        words: list[HeardWord] = []
+        for entry in json.loads(result).get("result", ()):
+            word = self._word(entry)
+            if words and word.text == words[-1].text == OTHER_SPEECH:
+                before = words.pop()
+                word = HeardWord(word.text, before.start_s, word.end_s, max(before.confidence, word.confidence))
+            words.append(word)
+        return tuple(words)
+
+    def _word(self, entry: dict[str, Any]) -> HeardWord:
+        return HeardWord(
+            text=entry["word"].replace(NO_BREAK_SPACE, " "),
+            start_s=round(entry["start"] + self._offset_s, 3),
+            end_s=round(entry["end"] + self._offset_s, 3),
+            confidence=min(1.0, entry.get("conf", 1.0)),
+        )
+
+
+_FILES = ("am/final.mdl", "conf/mfcc.conf", "conf/model.conf", "graph/phones/word_boundary.int")
+_OWN_FILES = ("graph/HCLG.fst", "graph/words.txt")
+_STOCK_FILES = ("graph/HCLr.fst", "graph/Gr.fst", "graph/disambig_tid.int")
+
+
+def _check_files(model_dir: Path, own: bool) -> None:
+    if not model_dir.is_dir():
+        raise UserError(f"{model_dir}: no such model directory; give one that holds am/, conf/ and graph/")
+    if not own and (model_dir / "graph" / "HCLG.fst").exists() and not (model_dir / "graph" / "HCLr.fst").exists():
+        raise UserError(
+            f"{model_dir}: this model's vocabulary is fixed (graph/HCLG.fst); "
+            "choose a Vosk model with graph/HCLr.fst and graph/Gr.fst, usually one called small"
+        )
+    for name in _FILES + (_OWN_FILES if own else _STOCK_FILES):
+        path = model_dir / name
+        if not path.is_file() or not path.stat().st_size:
+            raise UserError(f"{model_dir}: not a whole Vosk model, {name} is missing or empty; unpack or copy it again")
+
+
+@lru_cache(maxsize=1)
+def _load(model_dir: Path) -> Any:
+    """A model serves any number of recognisers, one after the other or at once."""
+    import vosk
+
+    vosk.SetLogLevel(-1)
+    try:
+        return vosk.Model(model_path=str(model_dir))
+    except Exception as error:  # all that Vosk raises is Exception
+        raise UserError(f"{model_dir}: Vosk cannot read this model ({error}); unpack or copy it again") from error
+
+
+def _grammar(model: Any, model_dir: Path, phrases: list[str]) -> str:
+    """Vosk drops unknown words of a grammar with only a warning, and crashes on an empty one: so check first."""
+    words = list(dict.fromkeys(word for phrase in phrases for word in phrase.split()))
+    missing = [word for word in words if model.vosk_model_find_word(word) <= 0]
+    if missing:
+        named = ", ".join(f'"{word}"' for word in missing)
+        raise UserError(f"{model_dir}: this model does not know {named}; use other words in the plan, or our own ear")
+    if not words:
+        raise UserError("the plan holds no word to listen for; give it a marker and cues")
+    other = [OTHER_SPEECH] if model.vosk_model_find_word(OTHER_SPEECH) > 0 else []
+    return json.dumps([*dict.fromkeys(phrases), *words, *other], ensure_ascii=False)
