@@ -1,0 +1,120 @@
+"""Phrases, roles and standing alone."""
+
+from __future__ import annotations
+
+import pytest
+
+from handsfree.core.events import Ignored, Instruction, Reason, Role, SessionEvent
+from handsfree.core.plan import Behaviour
+from handsfree.core.vocabulary import Memory, Vocabulary
+from tests.helpers import INSTRUCTIONS, heard, small_plan, talk
+
+
+@pytest.fixture
+def vocabulary() -> Vocabulary:
+    return Vocabulary(small_plan(), INSTRUCTIONS)
+
+
+def understand(vocabulary, *words, memory=None):
+    return vocabulary.understand(memory or Memory(), words)[1]
+
+
+def reasons(results):
+    return [result.reason if isinstance(result, Ignored) else "counts" for result in results]
+
+
+def test_each_role_is_told_apart(vocabulary):
+    results = understand(
+        vocabulary,
+        *(heard(text, at) for at, text in enumerate(["sit", "yes", "oops", "all done", "growling"])),
+    )
+    assert [result.role for result in results] == [Role.CUE, Role.MARKER, Role.ERROR, Role.RELEASE, Role.SAFETY]
+    assert results[0].behaviour == "sit"
+
+
+def test_every_cue_phrase_means_its_behaviour(vocabulary):
+    (result,) = understand(vocabulary, heard("park it", 1.0))
+    assert isinstance(result, SessionEvent)
+    assert result.behaviour == "sit"
+
+
+def test_words_that_make_a_phrase_are_one_word_with_the_lowest_confidence(vocabulary):
+    (result,) = understand(vocabulary, heard("leave", 1.0, 0.3, 0.9), heard("it", 1.35, 0.2, 0.7))
+    assert (result.word.text, result.word.start_s, result.word.confidence) == ("leave it", 1.0, 0.7)
+    assert result.word.end_s == pytest.approx(1.55)
+
+
+def test_the_longest_phrase_wins():
+    plan = small_plan(behaviours=(Behaviour("go", ("go",)), Behaviour("fetch", ("go get it",))))
+    results = understand(Vocabulary(plan, {}), heard("go", 1.0, 0.2), heard("get", 1.2, 0.2), heard("it", 1.4, 0.2))
+    assert [(result.word.text, result.behaviour) for result in results] == [("go get it", "fetch")]
+
+
+def test_a_piece_of_a_phrase_alone_is_ignored_by_name(vocabulary):
+    assert reasons(understand(vocabulary, heard("leave", 1.0))) == [Reason.PART_OF_PHRASE]
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        ([("bram", 0.0), ("sit", 0.5)], [Reason.NAME, "counts"]),
+        ([("yes", 0.0), ("good girl", 0.5)], ["counts", Reason.PRAISE]),
+        ([("yes", 0.0), ("good girl", 0.5), ("sit", 1.0)], ["counts", Reason.PRAISE, "counts"]),
+        ([(None, 0.0), ("sit", 0.5)], [Reason.IN_A_SENTENCE]),
+        ([("sit", 0.0), (None, 0.5)], [Reason.IN_A_SENTENCE]),
+        # praise does not make a bridge out of a sentence
+        ([(None, 0.0), ("good girl", 0.5), ("yes", 1.0)], [Reason.PRAISE, Reason.IN_A_SENTENCE]),
+        ([("sit", 0.0), ("good girl", 0.5), (None, 1.0)], [Reason.IN_A_SENTENCE, Reason.PRAISE]),
+        ([(None, 0.0), ("sit", 1.0), (None, 2.0)], ["counts"]),
+        ([("leave", 0.0), ("sit", 0.5)], [Reason.PART_OF_PHRASE, Reason.IN_A_SENTENCE]),
+    ],
+)
+def test_a_word_counts_only_when_it_stands_alone(vocabulary, words, expected):
+    results = understand(vocabulary, *(heard(text, at) if text else talk(at) for text, at in words))
+    assert reasons(results) == expected
+
+
+def test_talk_at_the_end_of_one_breath_spoils_a_word_that_follows_at_once_in_the_next(vocabulary):
+    memory, _ = vocabulary.understand(Memory(), [talk(0.0, 1.0)])
+    assert reasons(understand(vocabulary, heard("sit", 1.25), memory=memory)) == [Reason.IN_A_SENTENCE]
+    assert reasons(understand(vocabulary, heard("sit", 1.35), memory=memory)) == ["counts"]
+
+
+def test_a_short_blip_is_not_talk(vocabulary):
+    assert reasons(understand(vocabulary, talk(0.0, 0.1), heard("sit", 0.15))) == ["counts"]
+
+
+def test_a_stretched_word_counts_once_and_repeated_ones_each(vocabulary):
+    stretched = understand(vocabulary, *(heard("yes", at, 0.3) for at in (0.0, 0.3, 0.6)))
+    assert reasons(stretched) == ["counts", Reason.STRETCHED, Reason.STRETCHED]
+    repeated = understand(vocabulary, heard("yes", 0.0, 0.3), heard("yes", 0.6, 0.3))
+    assert reasons(repeated) == ["counts", "counts"]
+
+
+def test_stretching_is_seen_across_breaths(vocabulary):
+    memory, _ = vocabulary.understand(Memory(), [heard("yes", 0.0, 0.2)])
+    assert reasons(understand(vocabulary, heard("yes", 0.3), memory=memory)) == [Reason.STRETCHED]
+
+
+def test_unsure_and_too_short_words_are_ignored_with_that_reason(vocabulary):
+    assert reasons(understand(vocabulary, heard("sit", 0.0, confidence=0.1))) == [Reason.UNSURE]
+    assert reasons(understand(vocabulary, heard("sit", 0.0, length_s=0.02))) == [Reason.TOO_SHORT]
+
+
+def test_instructions_open_with_the_address_word(vocabulary):
+    (undo,) = understand(vocabulary, heard("notebook undo that", 0.0, 1.0))
+    assert (undo.role, undo.instruction) == (Role.INSTRUCTION, Instruction.UNDO)
+    (now,) = understand(vocabulary, heard("notebook now leave it", 0.0, 1.2))
+    assert (now.instruction, now.behaviour) == (Instruction.NOW, "leave it")
+    assert reasons(understand(vocabulary, heard("notebook", 0.0))) == [Reason.PART_OF_PHRASE]
+
+
+def test_a_cue_inside_an_instruction_is_not_a_cue(vocabulary):
+    words = [heard(text, at * 0.4, 0.4) for at, text in enumerate(["notebook", "now", "sit"])]
+    (result,) = understand(vocabulary, *words)
+    assert result.role is Role.INSTRUCTION
+
+
+def test_every_phrase_is_listened_for_once(vocabulary):
+    assert len(set(vocabulary.phrases)) == len(vocabulary.phrases)
+    assert {"sit", "park it", "yes", "bram", "good girl", "notebook now stay"} <= set(vocabulary.phrases)
