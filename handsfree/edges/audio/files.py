@@ -118,7 +118,7 @@ def _decode_with_ffmpeg(path: Path, note: Note) -> Iterator[bytes]:
             child.stdout.close()
         complaints.seek(0)
         said = complaints.read().decode(errors="replace").strip().splitlines()
-    why = f" (ffmpeg says: {said[-1].strip()})" if said else ""
+    why = f" (ffmpeg: {said[0].split('] ')[-1].strip()})" if said else ""
     if not done:
         raise UserError(f"{path} holds no sound that can be read{why}; use a sound or video file")
     if failed or said:
