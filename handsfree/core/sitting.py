@@ -80,9 +80,9 @@ class Sitting:
         """The tool's own voice was, or will be, in the air between these times."""
         self._advance(trial.PromptPlayed(start_s, end_s))
 
-    def due(self) -> Say | None:
+    def due(self, urgent_only: bool = False) -> Say | None:
         """The next sentence that may start now, taken off the queue. None while a rep is open, unless it is urgent."""
-        waiting = self.trial.phase is trial.Phase.OPEN
+        waiting = urgent_only or self.trial.phase is trial.Phase.OPEN
         for say in self._pending:
             if say.urgent or not waiting:
                 self._pending.remove(say)

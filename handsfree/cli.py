@@ -1,0 +1,89 @@
+"""The command line: which commands there are. Each lives in commands/ and is imported only when it is asked for."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import click
+
+from handsfree import __version__
+from handsfree.core.errors import UserError
+
+COMMANDS = {
+    "demo": "Watch a made-up training session being heard, counted and answered.",
+    "devices": "List microphones and sound outputs.",
+    "hear": "What the ear makes of recordings, one JSON line a word.",
+    "plan": "Make or check the plan of a dog.",
+    "session": "Run a training session.",
+    "soundcheck": "Try microphone, noise and the words of a plan.",
+    "summary": "What happened in a session.",
+}
+"""Name -> the line in the list of commands (a test holds it equal to the command's own help)."""
+
+
+class LazyGroup(click.Group):
+    """Imports a command's module only to run it, so that `handsfree --help` is quick."""
+
+    def list_commands(self, context: click.Context) -> list[str]:
+        return sorted(COMMANDS)
+
+    def get_command(self, context: click.Context, name: str) -> click.Command | None:
+        if name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"handsfree.commands.{name}")
+        command: click.Command = getattr(module, name)
+        return command
+
+    def resolve_command(
+        self, context: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            import difflib
+
+            near = difflib.get_close_matches(args[0], COMMANDS, n=1)
+            hint = f"did you mean `{near[0]}`?" if near else f"there are: {', '.join(sorted(COMMANDS))}"
+            raise UserError(f"no command {args[0]!r}; {hint}")
+        return super().resolve_command(context, args)
+
+    def format_commands(self, context: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(sorted(COMMANDS.items()))
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="handsfree")
+def handsfree() -> None:
+    """Hands-free session clicker and rep counter for dog trainers.
+
+    Listens to your own cue and marker words, offline; counts every rep; says in your ear when to make it easier, to
+    stop, or to go on.
+
+    \b
+    Example:
+      handsfree demo
+      handsfree plan new rex.toml
+      handsfree session rex.toml
+    """
+
+
+def main(args: list[str] | None = None) -> None:
+    """Run the command line. A UserError becomes one line on stderr and exit code 2."""
+    try:
+        handsfree.main(args=args, prog_name="handsfree", standalone_mode=False)
+    except UserError as error:
+        click.echo(f"handsfree: {error}", err=True)
+        sys.exit(2)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("handsfree: stopped", err=True)
+        sys.exit(130)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(1)
+
+
+if __name__ == "__main__":
+    main()
