@@ -1,0 +1,1 @@
+"""One file a command: read the options, call the library, print."""

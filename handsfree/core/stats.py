@@ -1,0 +1,45 @@
+"""Figures from counts and times. Where there is nothing to count the answer is None, never 0."""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Sequence
+
+CONFIDENCE = 0.95
+"""Confidence of the intervals that are shown, two-sided."""
+
+
+def wilson(correct: int, count: int, confidence: float = CONFIDENCE) -> tuple[float, float] | None:
+    """Wilson's score interval for a proportion, without continuity correction: (low, high), each 0-1.
+
+    None when `count` is 0. Raises ValueError unless 0 <= correct <= count and 0 < confidence < 1.
+    Formula: NIST/SEMATECH e-Handbook of Statistical Methods, section 7.2.4.1.
+    """
+    if not 0 <= correct <= count:
+        raise ValueError(f"{correct} of {count} is no proportion")
+    if not 0 < confidence < 1:
+        raise ValueError(f"a confidence lies between 0 and 1, not at {confidence}")
+    if count == 0:
+        return None
+    z = statistics.NormalDist().inv_cdf((1 + confidence) / 2)
+    rate = correct / count
+    shrink = 1 + z * z / count
+    middle = (rate + z * z / (2 * count)) / shrink
+    half = z * (rate * (1 - rate) / count + z * z / (4 * count * count)) ** 0.5 / shrink
+    # 0 of n and n of n reach the ends exactly; sums of floats only nearly.
+    return (middle - half if correct else 0.0), (middle + half if correct < count else 1.0)
+
+
+def median(values: Sequence[float]) -> float | None:
+    """The middle value, or the mean of the two middle ones. None of nothing."""
+    return statistics.median(values) if values else None
+
+
+def per_minute(count: int, seconds: float) -> float | None:
+    """How many a minute; for rewards, the rate of reinforcement. None when no time has passed."""
+    return 60.0 * count / seconds if seconds > 0 else None
+
+
+def overlap_s(start_s: float, end_s: float, stretches: Sequence[tuple[float, float]]) -> float:
+    """How much of start_s..end_s lies inside `stretches`, (start, end) pairs that do not overlap one another."""
+    return sum(max(0.0, min(end_s, end) - max(start_s, start)) for start, end in stretches)

@@ -1,0 +1,1 @@
+"""The summary of a session, as text for people and as JSON for programs."""
