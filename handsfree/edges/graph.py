@@ -11,7 +11,6 @@ import contextlib
 import hashlib
 import itertools
 import json
-import os
 import shutil
 import struct
 import tempfile
@@ -26,7 +25,7 @@ from handsfree.core.phones import PAUSE, Phones
 PHRASE_COST = 2.0
 """A phrase of the plan. Below the decoys': a plan word is likelier than any one other word."""
 DECOY_COST = 6.0
-"""One of the common words. At 8 one unknown word in seven came out as a plan word, at 6 one in twelve (hits: -0.6 %)."""
+"""One of the common words. At 8 one unknown word in 7 came out as a plan word, at 6 one in 12; hits fell by 0.6 %."""
 FILLER_COST = 2.0
 """Any other speech, phone by phone; each phone then pays for itself by the phone bigram."""
 FILLER_STAY_COST, FILLER_END_COST, FILLER_SINGLE_COST = 0.2, 1.5, 3.0
@@ -146,7 +145,7 @@ def _read_decoys(path: Path) -> set[Phones]:
 
 
 def _compile(phrases: Mapping[str, Sequence[Phones]], words: list[str], table: dict, decoys: set[Phones]) -> bytes:
-    """The graph as an OpenFst file. Every path leads from one hub through a phrase, decoy, filler or silence back to it."""
+    """The graph as an OpenFst file. Paths lead from one hub through a phrase, decoy, filler or silence back to it."""
     ids = {word: i for i, word in enumerate(words)}
     graph = _Transducer(table["graph_phones"])
     hub = graph.start
@@ -242,13 +241,12 @@ class _Transducer:
         return state
 
     def to_bytes(self) -> bytes:
-        """OpenFst: header of a "vector" transducer with "standard" (tropical) arcs, version 2; only the start is final."""
-        magic, version, flags, expanded_and_mutable = 2125659606, 2, 0, 3
-        count = sum(map(len, self._arcs))
+        """OpenFst: a "vector" transducer with "standard" (tropical) arcs, version 2; only the start is final."""
+        magic, version, flags, expanded_and_mutable, arcs_uncounted = 2125659606, 2, 0, 3, 0
         header = (
             struct.pack("<i", magic)
             + (struct.pack("<i", 6) + b"vector" + struct.pack("<i", 8) + b"standard")
-            + struct.pack("<iiQqqq", version, flags, expanded_and_mutable, self.start, len(self._arcs), count)
+            + struct.pack("<iiQqqq", version, flags, expanded_and_mutable, self.start, len(self._arcs), arcs_uncounted)
         )
         parts = [header]
         for state, arcs in enumerate(self._arcs):

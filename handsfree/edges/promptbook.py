@@ -21,45 +21,38 @@ else:
 
 MOST_WORDS = 6
 """A spoken prompt costs the trainer's attention: at 160 words a minute six words take about 2 s."""
-SECONDS_STEP = 10
-"""Below a minute the time left is told in tens of seconds."""
+SECONDS_STEP = 5
+"""Below a minute the time left is told in such steps."""
 
 FIELDS: Mapping[str, frozenset[str]] = {
     "listening": frozenset(),
-    "finished": frozenset(),
-    "voice_test": frozenset(),
+    "safety": frozenset(),
+    "end": frozenset(),
+    "stop_now": frozenset(),
     "raise": frozenset({"behaviour", "step"}),
     "lower": frozenset({"behaviour", "step"}),
+    "rest": frozenset({"behaviour", "step"}),
     "top_step": frozenset({"behaviour"}),
-    "end": frozenset({"behaviour"}),
-    "opt_out": frozenset({"behaviour", "step"}),
-    "stop_now": frozenset({"behaviour"}),
-    "safety": frozenset(),
-    "time_limit": frozenset(),
-    "reps_limit": frozenset({"behaviour"}),
-    "treats_limit": frozenset(),
-    "now": frozenset({"behaviour", "step"}),
-    "undone": frozenset(),
-    "marked_wrong": frozenset(),
-    "marked_right": frozenset(),
+    "finished": frozenset(),
+    "microphone_lost": frozenset(),
+    "now": frozenset({"behaviour"}),
+    "confirm_undo": frozenset(),
+    "confirm_wrong": frozenset(),
+    "confirm_right": frozenset(),
     "nothing_to_undo": frozenset(),
-    "paused": frozenset(),
-    "resumed": frozenset(),
-    "score": frozenset({"behaviour", "correct", "count"}),
-    "no_score": frozenset(),
-    "next_step": frozenset({"behaviour", "step"}),
-    "step_back": frozenset({"behaviour", "step"}),
+    "confirm_pause": frozenset(),
+    "confirm_resume": frozenset(),
+    "step": frozenset({"behaviour", "step"}),
     "no_step": frozenset(),
-    "minutes_left": frozenset({"minutes"}),
-    "minute_left": frozenset(),
-    "seconds_left": frozenset({"seconds"}),
-    "time_over": frozenset(),
     "note_kept": frozenset(),
     "notes_off": frozenset(),
-    "unknown_instruction": frozenset(),
-    "microphone_lost": frozenset(),
+    "no_score": frozenset(),
+    "score": frozenset({"correct", "count"}),
+    "minutes_left": frozenset({"minutes"}),
+    "seconds_left": frozenset({"seconds"}),
+    "voice_test": frozenset(),
 }
-"""Every sentence there must be, in the order they are rendered, and the fields it may use."""
+"""Every sentence there must be, and the fields it may use; the most urgent first, since so they are rendered."""
 
 
 @dataclass(frozen=True)
@@ -74,42 +67,29 @@ class PromptBook:
         """The sentence as it is spoken. Fields the sentence does not use may be given all the same."""
         return self.sentences[key].format(**fields)
 
-    def time_left(self, seconds: float) -> str:
-        """How long the session still has: whole minutes, below a minute tens of seconds, rounded to the nearest."""
-        tens = round(seconds / SECONDS_STEP) * SECONDS_STEP
-        if tens <= 0:
-            return self.fill("time_over")
-        if tens < 60:
-            return self.fill("seconds_left", seconds=tens)
-        minutes = round(seconds / 60)
-        return self.fill("minute_left") if minutes == 1 else self.fill("minutes_left", minutes=minutes)
-
     def all_texts(self, plan: Plan) -> list[str]:
         """Every sentence that can be spoken in a session with this plan, each once, so it can be rendered ahead."""
-        texts = dict.fromkeys(self.sentences[key] for key in FIELDS if "{" not in self.sentences[key])
-        for key, sentence in self.sentences.items():
-            if "{" in sentence:
-                texts.update(dict.fromkeys(sentence.format(**fields) for fields in _fillings(key, plan)))
+        texts = dict.fromkeys(self.fill(key, **fields) for key in FIELDS for fields in _fillings(key, plan))
         return list(texts)
 
 
 def _fillings(key: str, plan: Plan) -> Iterator[Mapping[str, Any]]:
     """All values that the fields of a sentence can take."""
+    names = [behaviour.say or behaviour.name for behaviour in plan.behaviours]
     if key == "minutes_left":
-        yield from ({"minutes": n} for n in range(2, math.ceil(_longest_s(plan) / 60) + 1))
+        yield from ({"minutes": n} for n in range(1, math.ceil(plan.limits.time_s / 60) + 1))
     elif key == "seconds_left":
         yield from ({"seconds": n} for n in range(SECONDS_STEP, 60, SECONDS_STEP))
     elif key == "score":
-        for behaviour in plan.behaviours:
-            for count in range(1, _scored_reps(behaviour, plan) + 1):
-                yield from ({"behaviour": behaviour.name, "correct": n, "count": count} for n in range(count + 1))
+        most = max(_scored_reps(behaviour, plan) for behaviour in plan.behaviours)
+        yield from ({"correct": n, "count": count} for count in range(1, most + 1) for n in range(count + 1))
+    elif "step" in FIELDS[key]:
+        for name, behaviour in zip(names, plan.behaviours, strict=True):
+            yield from ({"behaviour": name, "step": n} for n in range(1, len(behaviour.steps) + 1))
+    elif "behaviour" in FIELDS[key]:
+        yield from ({"behaviour": name} for name in names)
     else:
-        for behaviour in plan.behaviours:
-            yield from ({"behaviour": behaviour.name, "step": n} for n in range(1, len(behaviour.steps) + 1))
-
-
-def _longest_s(plan: Plan) -> float:
-    return max(plan.limits.time_s, plan.limits.handling_time_s)
+        yield {}
 
 
 def _scored_reps(behaviour: Behaviour, plan: Plan) -> int:

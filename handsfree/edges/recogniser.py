@@ -52,7 +52,7 @@ class Recogniser:
         self._settled_s = 0.0
 
     def feed(self, block: AudioBlock) -> list[Breath]:
-        """What became certain with this block: no breath, an empty one that only says how far listening has got, or words."""
+        """What became certain with this block. A breath without words only says how far listening has got."""
         breaths = []
         gap_s = block.start_s - self._now_s
         if gap_s > BRIDGED_GAP_S or not self._fed_samples:

@@ -1,4 +1,4 @@
-"""Count the words of transcripts and write the most frequent ones, with pronunciations: the decoys of the decoding graph.
+"""Count the words of transcripts; write the most frequent with pronunciations: the decoys of the decoding graph.
 
     python models/training/common_words.py MANIFEST.tsv CMUDICT.txt.gz OUT.txt
 
@@ -15,9 +15,10 @@ import gzip
 import sys
 
 WORDS = 3000
-TALK = """yeah yep yup nope uh um hmm hm ah aw ooh wow hi bye okay alright hey oh ok gonna wanna gotta kinda lemme maybe
-actually really basically anyway guys stuff sorry please thanks puppy puppies dog dogs treat treats leash collar kids
-""".split()
+TALK = (
+    "yeah yep yup nope uh um hmm hm ah aw ooh wow hi bye okay alright hey oh ok gonna wanna gotta kinda lemme maybe "
+    "actually really basically anyway guys stuff sorry please thanks puppy puppies dog dogs treat treats leash collar"
+)
 """Talk around a dog that read sentences lack."""
 MOST_VARIANTS = 3
 
@@ -32,7 +33,7 @@ def main(manifest: str, dictionary: str, out: str) -> None:
         texts = {row["text"].lower() for row in csv.DictReader(rows, delimiter="\t") if "CHECK" not in row["note"]}
     counts = collections.Counter(word for text in texts if len(text.split()) > 2 for word in text.split())
     by_count = sorted(counts, key=lambda word: (-counts[word], word))
-    kept = [word for word in dict.fromkeys(TALK + by_count) if word in pronunciations]
+    kept = [word for word in dict.fromkeys(TALK.split() + by_count) if word in pronunciations]
     with open(out, "w", encoding="utf-8", newline="\n") as lines:
         for word in kept[:WORDS]:
             lines.writelines(f"{word} {phones}\n" for phones in pronunciations[word][:MOST_VARIANTS])

@@ -81,7 +81,7 @@ def _with_word_positions(phones: list[str]) -> tuple[list[str], list[str], list[
 
 
 def _transition_model(base: list[int]) -> bytes:
-    """One emitting state a phone; entry and self-loop have a pdf each. Phone i owns transition ids 2i-1 (stay), 2i (enter)."""
+    """One emitting state a phone. Phone i owns transition ids 2i-1 (stay) and 2i (enter), each with its pdf."""
     count = len(base)
     topology = (
         _token("<Topology>")

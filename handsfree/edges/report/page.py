@@ -31,20 +31,23 @@ def show(summary: SessionSummary, console: Console) -> None:
     console.print(_line(("bold", session.dog), f"  {session.started_at:%a %d %b %Y, %H:%M}{place}"))
     ended = f"ended {ENDS[session.end_reason]}" if session.end_reason else STILL_OPEN
     console.print(_line(f"session {session.id[:8]}, {spell(summary.duration_s)}, {ended}"))
-    if summary.paused_s or summary.lost_s:
-        parts = [("paused", summary.paused_s), ("sound lost", summary.lost_s)]
-        console.print(_line("; ".join(f"{name} for {spell(seconds)}" for name, seconds in parts if seconds)))
+    if summary.paused_s:
+        console.print(_line(f"paused for {spell(summary.paused_s)}"))
+    if summary.lost_s:
+        console.print(_line(f"{summary.lost_s:.1f} s of sound lost: what was said then is not counted"))
     for behaviour in summary.behaviours:
-        console.print()
-        _show_behaviour(behaviour, console)
+        if behaviour.outcomes or behaviour.decisions:
+            console.print()
+            _show_behaviour(behaviour, console)
     console.print()
-    owed = f"{_many(summary.rewards, 'treat')} owed in all{_rate_a_minute(summary.rewards_per_minute)}"
-    console.print(_line(owed))
+    if idle := [one.name for one in summary.behaviours if not one.outcomes and not one.decisions]:
+        console.print(_line(f"no reps: {', '.join(idle)}"))
+    console.print(_line(f"in all: {_treats(summary.rewards, summary.rewards_per_minute)}"))
     for decision in summary.decisions:
         console.print(_line(f"{clock(decision.at_s)}  end called for: {why(decision)}"))
     _show_corrections(summary.corrections, console)
     if summary.ignored:
-        reasons = ", ".join(f"{count} {IGNORED[reason]}" for reason, count in summary.ignored.items())
+        reasons = ", ".join(f"{IGNORED[reason]} {count}" for reason, count in summary.ignored.items())
         console.print(_line(f"heard but not counted: {reasons}"))
     if summary.notes:
         console.print(_line(f"{_many(summary.notes, 'spoken note')} kept"))
@@ -73,7 +76,7 @@ def show_list(totals: Sequence[SessionTotals], console: Console) -> None:
             _line(session.dog),
             str(one.reps),
             f"{100 * one.correct / one.reps:.0f} %" if one.reps else "",
-            clock(session.ended_s) if session.ended_s is not None else "",
+            clock(round(session.ended_s)) if session.ended_s is not None else "",
             _line(session.end_reason.value.replace("_", " ") if session.end_reason else "not ended"),
         )
     console.print(table)
@@ -127,7 +130,7 @@ def _figures(behaviour: BehaviourSummary) -> list[str]:
     if behaviour.cue_to_marker_s is not None:
         lines.append(f"cue-to-marker {behaviour.cue_to_marker_s:.1f} s (median of {behaviour.cue_to_marker_n})")
     if behaviour.rewards:
-        lines.append(f"{_many(behaviour.rewards, 'treat')} owed{_rate_a_minute(behaviour.rewards_per_minute)}")
+        lines.append(_treats(behaviour.rewards, behaviour.rewards_per_minute))
     return lines
 
 
@@ -159,5 +162,6 @@ def _many(count: int, noun: str) -> str:
     return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
-def _rate_a_minute(rate: float | None) -> str:
-    return "" if rate is None else f", {rate:.1f} a minute"
+def _treats(rewards: int, rate: float | None) -> str:
+    owed = f"{_many(rewards, 'treat')} owed"
+    return f"{owed}; rate of reinforcement {rate:.1f} a minute" if rewards and rate is not None else owed
