@@ -1,0 +1,122 @@
+"""Sound out: prompts and tones into the headset, through sounddevice (PortAudio)."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from handsfree.core.devices import Device
+from handsfree.core.errors import UserError
+from handsfree.core.events import SAMPLE_RATE
+
+TONE_LEVEL = 0.1
+"""Amplitude of the tones, full scale 1: an RMS of -23 dBFS at its peak, like the prompts."""
+TONES: Mapping[str, tuple[float, float, float]] = {"counted": (0.09, 990.0, 990.0), "unsure": (0.12, 520.0, 390.0)}
+"""Name -> length in s, frequency in Hz at the start and at the end."""
+
+
+def tone(name: str) -> npt.NDArray[np.int16]:
+    """A short tone at 16 kHz, swelling and fading like half a sine so that it neither clicks nor resembles speech."""
+    seconds, from_hz, to_hz = TONES[name]
+    t = np.arange(round(seconds * SAMPLE_RATE)) / SAMPLE_RATE
+    phase = 2 * np.pi * (from_hz * t + (to_hz - from_hz) * t**2 / (2 * seconds))
+    return np.rint(32767 * TONE_LEVEL * np.sin(np.pi * t / seconds) * np.sin(phase)).astype(np.int16)
+
+
+class Player:
+    """Plays one sound at a time without waiting for it. A new sound cuts off the one still playing.
+
+    The output stays open, silent between sounds: opening it for each would delay a tone by up to a second on wireless
+    headsets.
+    """
+
+    def __init__(self, device: Device, volume: float = 1.0) -> None:
+        """`volume` multiplies every sample, 0-1. Raises UserError if the device cannot be opened."""
+        import sounddevice
+
+        self._volume = volume
+        self._rate = device.rate
+        self._channels = 1
+        self._rest = b""  # what is still to be played
+        self._lock = threading.Lock()
+        self._until = 0.0
+        self._lost = False
+        try:
+            sounddevice.check_output_settings(device=device.number, channels=1, dtype="int16", samplerate=device.rate)
+        except sounddevice.PortAudioError:
+            self._channels = min(2, device.outputs)  # some interfaces take nothing but stereo
+        try:
+            self._stream = sounddevice.RawOutputStream(
+                device=device.number,
+                samplerate=device.rate,
+                channels=self._channels,
+                dtype="int16",
+                callback=self._fill,
+                finished_callback=self._finished,
+            )
+            self._stream.start()
+        except sounddevice.PortAudioError as error:
+            reason = error.args[0] if error.args else error
+            raise UserError(
+                f"cannot play on {device.name!r} ({reason}); close other programs that use it or choose another output"
+            ) from None
+
+    def _fill(self, outdata: Any, frames: int, clock: Any, status: Any) -> None:
+        with self._lock:
+            now, self._rest = self._rest[: len(outdata)], self._rest[len(outdata) :]
+        outdata[: len(now)] = now
+        outdata[len(now) :] = bytes(len(outdata) - len(now))
+
+    def _finished(self) -> None:
+        self._lost = True
+
+    def play(self, pcm: npt.NDArray[np.int16], rate: int) -> float:
+        """Start playing mono `pcm`, shape (n,). Returns in how many seconds the last of it will have been heard (the
+        output's delay included); 0.0 if the device has gone.
+        """
+        import soxr
+
+        if self._lost:
+            return 0.0
+        sound = pcm.astype(np.float32) * np.float32(self._volume)
+        if rate != self._rate:
+            sound = soxr.resample(sound, rate, self._rate)
+        frames = np.clip(np.rint(sound), -32768, 32767).astype(np.int16)
+        with self._lock:
+            self._rest = np.repeat(frames, self._channels).tobytes()
+        seconds = len(frames) / self._rate + float(self._stream.latency)
+        self._until = time.monotonic() + seconds
+        return seconds
+
+    @property
+    def busy(self) -> bool:
+        """Whether the last sound can still be heard."""
+        return not self._lost and time.monotonic() < self._until
+
+    def stop(self) -> None:
+        """Fall silent at once."""
+        with self._lock:
+            self._rest = b""
+        self._until = 0.0
+
+    def close(self) -> None:
+        self._stream.abort(ignore_errors=True)
+        self._stream.close(ignore_errors=True)
+
+
+class NoPlayer:
+    """Stands in where nothing can or should be heard: no output device, a session from a file."""
+
+    busy = False
+
+    def play(self, pcm: npt.NDArray[np.int16], rate: int) -> float:
+        return 0.0
+
+    def stop(self) -> None: ...
+
+    def close(self) -> None: ...
