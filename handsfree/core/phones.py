@@ -65,12 +65,21 @@ _CONSONANTS = {  # manner, place, voiced
     "M": ("nasal", "bilabial", 1),
     "N": ("nasal", "alveolar", 1),
     "NG": ("nasal", "velar", 1),
-    "L": ("approximant", "alveolar", 1),
+    "L": ("lateral", "alveolar", 1),
     "R": ("approximant", "alveolar", 1),
     "Y": ("approximant", "palatal", 1),
     "W": ("approximant", "bilabial", 1),
 }
-_HALFWAY = {frozenset(pair) for pair in (("stop", "affricate"), ("affricate", "fricative"), ("nasal", "approximant"))}
+_HALFWAY = {
+    frozenset(pair)
+    for pair in (
+        ("stop", "affricate"),
+        ("affricate", "fricative"),
+        ("nasal", "approximant"),
+        ("nasal", "lateral"),
+        ("lateral", "approximant"),
+    )
+}
 _FORMANTS = {  # first and second formant, Hz: Peterson & Barney 1952, table II, men
     "IY": (270, 2290),
     "IH": (390, 1990),

@@ -112,10 +112,13 @@ def _least_certain(parts: Sequence[Pronunciation]) -> str:
 @lru_cache(maxsize=2)
 def _read_dictionary(path: Path) -> dict[str, tuple[Phones, ...]]:
     entries: dict[str, tuple[Phones, ...]] = {}
-    with gzip.open(path, "rt", encoding="utf-8") as lines:
-        for line in lines:
-            word, *phones = line.split()
-            entries[word] = (*entries.get(word, ()), tuple(phones))
+    try:
+        with gzip.open(path, "rt", encoding="utf-8") as lines:
+            for line in lines:
+                word, *phones = line.split()
+                entries[word] = (*entries.get(word, ()), tuple(phones))
+    except (OSError, EOFError, ValueError) as error:
+        raise UserError(f"{path}: the dictionary of pronunciations cannot be read; install handsfree again") from error
     return entries
 
 
