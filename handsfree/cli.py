@@ -70,7 +70,8 @@ def handsfree() -> None:
 def main(args: list[str] | None = None) -> None:
     """Run the command line. A UserError becomes one line on stderr and exit code 2."""
     try:
-        handsfree.main(args=args, prog_name="handsfree", standalone_mode=False)
+        code = handsfree.main(args=args, prog_name="handsfree", standalone_mode=False)
+        sys.exit(code if isinstance(code, int) else 0)
     except UserError as error:
         click.echo(f"handsfree: {error}", err=True)
         sys.exit(2)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,11 +17,17 @@ OWN_MODEL = "en"
 
 @dataclass(frozen=True)
 class OpenEar:
-    """A recogniser that is ready, and what it hears with. `sha256` is that of the acoustic model."""
+    """A model that is ready for the plan's phrases. `sha256` is that of the acoustic model."""
 
-    recogniser: Recogniser
-    model: str
+    model_dir: Path
+    phrases: tuple[str, ...]
+    own: bool
+    name: str
     sha256: str
+
+    def recogniser(self) -> Recogniser:
+        """A fresh recogniser, its clock at 0. The model is loaded once a process."""
+        return Recogniser(self.model_dir, self.phrases, own=self.own)
 
 
 def pronouncer(plan: Plan) -> Pronouncer:
@@ -31,16 +36,17 @@ def pronouncer(plan: Plan) -> Pronouncer:
     return Pronouncer(plan.pronunciations, plan.prompts.language, dictionary)
 
 
-def open_ear(plan: Plan, phrases: Iterable[str], model: Path | None = None) -> OpenEar:
+def open_ear(plan: Plan, phrases: tuple[str, ...], model: Path | None = None) -> OpenEar:
     """The ear of the plan, or the stock Vosk model in the directory `model`. Raises UserError."""
     chosen = model or (Path(plan.ear.model).expanduser() if plan.ear.model else None)
     if chosen is not None:
-        return OpenEar(Recogniser(chosen, phrases, own=False), chosen.name, _sha256(chosen / "am" / "final.mdl"))
+        final = chosen / "am" / "final.mdl"  # absent: the recogniser will say what is wrong with the directory
+        return OpenEar(chosen, phrases, False, chosen.name, _sha256(final) if final.is_file() else "")
     own = places.shipped("models") / OWN_MODEL
     how_said = pronouncer(plan)
     spoken = {phrase: how_said.phrase(phrase).phones for phrase in phrases}
     made = graph.build(spoken, own, places.cache_dir())
-    return OpenEar(Recogniser(made, phrases, own=True), OWN_MODEL, _sha256(own / "am" / "final.mdl"))
+    return OpenEar(made, phrases, True, OWN_MODEL, _sha256(own / "am" / "final.mdl"))
 
 
 def _sha256(path: Path) -> str:

@@ -118,8 +118,8 @@ class Sitting:
     def step(self) -> int | None:
         return self.trial.steps.get(self.behaviour) if self.behaviour else None
 
-    def time_left_s(self) -> float:
-        return max(0.0, self.plan.limits.time_s - self.settled_s)
+    def time_left_s(self, now_s: float) -> float:
+        return max(0.0, self.plan.limits.time_s - now_s)
 
     def _has_step(self, name: str, step: int) -> bool:
         return any(b.name == name and 1 <= step <= len(b.steps) for b in self.plan.behaviours)
@@ -234,7 +234,7 @@ class Sitting:
             case Instruction.SCORE:
                 return self._score()
             case Instruction.TIME:
-                minutes, seconds = divmod(round(self.time_left_s()), 60)
+                minutes, seconds = divmod(round(self.time_left_s(event.word.end_s)), 60)
                 return (
                     Say("minutes_left", (("minutes", minutes),))
                     if minutes

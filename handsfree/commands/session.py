@@ -1,0 +1,121 @@
+"""`handsfree session`: run a training session, from a microphone or from a recording."""
+
+from __future__ import annotations
+
+import signal
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from handsfree.session import Watcher
+
+
+@click.command()
+@click.argument("plan", type=click.Path(path_type=Path))
+@click.option("--from", "recording", type=click.Path(path_type=Path), help="Hear this recording, not a microphone.")
+@click.option("--fast", is_flag=True, help="With --from: as fast as the machine can, nothing spoken.")
+@click.option("--device", help="Microphone, by number or by words of its name (see `handsfree devices`).")
+@click.option("--output", help="Where prompts are played, likewise.")
+@click.option("--silent", is_flag=True, help="Speak no prompts; they are still shown and logged.")
+@click.option("--quiet", is_flag=True, help="Show nothing while the session runs.")
+@click.option("--place", help="Where this session is, if not where the plan says.")
+@click.option("--handler", help="Who trains, if not who the plan says.")
+@click.option("--model", type=click.Path(path_type=Path), help="A stock Vosk model directory instead of our own ear.")
+@click.option("--log", type=click.Path(path_type=Path), help="Database to write to, instead of your usual one.")
+def session(
+    plan: Path,
+    recording: Path | None,
+    fast: bool,
+    device: str | None,
+    output: str | None,
+    silent: bool,
+    quiet: bool,
+    place: str | None,
+    handler: str | None,
+    model: Path | None,
+    log: Path | None,
+) -> None:
+    """Run a training session: count the reps, speak up when the rules of the plan say so.
+
+    Say a cue, then your marker the instant the dog is right, or your error word. Ctrl-C or the spoken instruction to
+    end closes the session; every rep counted so far is already on disk.
+
+    \b
+    Example:
+      handsfree session rex.toml
+      handsfree session rex.toml --from monday.wav --fast
+    """
+    from dataclasses import replace
+
+    from handsfree import places
+    from handsfree.core.errors import UserError
+    from handsfree.edges import planfile
+    from handsfree.sessions import run_session
+
+    if fast and recording is None:
+        raise UserError("--fast needs a recording: add --from FILE, or leave --fast away")
+    the_plan = planfile.load(plan)
+    the_plan = replace(the_plan, place=place or the_plan.place, handler=handler or the_plan.handler)
+    with ExitStack() as stack:
+        finished = run_session(
+            the_plan,
+            plan_text=planfile.read_text(plan),
+            log_path=log or places.default_log(),
+            recording=recording,
+            fast=fast,
+            device=device,
+            output=output,
+            silent=silent,
+            model=model,
+            watcher=stack.enter_context(_watcher(quiet)),
+            stop=stack.enter_context(_until_interrupted()),
+            tell=_tell,
+            started_at=datetime.now().astimezone(),
+        )
+    if not quiet:
+        click.echo(f"Session {finished.session_id[:8]}: {finished.reps} reps. See `handsfree summary`.")
+
+
+def _tell(line: str) -> None:
+    click.echo(f"handsfree: {line}", err=True)
+
+
+@contextmanager
+def _watcher(quiet: bool) -> Iterator[Watcher]:
+    from handsfree.watching import Nobody
+
+    if quiet:
+        yield Nobody()
+    elif sys.stdout.isatty():
+        from handsfree.watching.screen import Screen
+
+        with Screen() as screen:
+            yield screen
+    else:
+        from handsfree.watching.lines import Lines
+
+        yield Lines(click.echo)
+
+
+@contextmanager
+def _until_interrupted() -> Iterator[Callable[[], bool]]:
+    """A function that says whether Ctrl-C was pressed. A second Ctrl-C stops at once."""
+    asked = False
+
+    def ask(number: int, frame: object) -> None:
+        nonlocal asked
+        asked = True
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+
+    before = {name: signal.signal(name, ask) for name in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield lambda: asked
+    finally:
+        for name, handler in before.items():
+            signal.signal(name, handler)

@@ -1,0 +1,93 @@
+"""What the ear makes of recordings, without a session."""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections.abc import Iterable, Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from handsfree import listening
+from handsfree.core.errors import UserError
+from handsfree.core.events import OTHER_SPEECH, AudioBlock, Breath, HeardWord, Ignored, Instruction, SessionEvent
+from handsfree.core.plan import Plan
+from handsfree.core.vocabulary import Memory, Vocabulary
+from handsfree.edges.audio import read_file
+
+
+class Hearing:
+    """An ear and the vocabulary of a plan; hears one recording after another, each as if it were the first."""
+
+    def __init__(self, plan: Plan, instructions: Mapping[Instruction, str], model: Path | None = None):
+        self.vocabulary = Vocabulary(plan, instructions)
+        self._ear = listening.open_ear(plan, self.vocabulary.phrases, model)
+
+    def breaths(self, blocks: Iterable[AudioBlock]) -> Iterator[Breath]:
+        """Everything heard in the sound, which starts at session time 0."""
+        recogniser = self._ear.recogniser()
+        for block in blocks:
+            yield from recogniser.feed(block)
+        yield from recogniser.close()
+
+    def words(self, blocks: Iterable[AudioBlock]) -> Iterator[SessionEvent | Ignored | HeardWord]:
+        """Plan words as events or Ignored, other speech as HeardWord; in order of time within a breath."""
+        memory = Memory()
+        for breath in self.breaths(blocks):
+            memory, results = self.vocabulary.understand(memory, breath.words)
+            others = [word for word in breath.words if word.text == OTHER_SPEECH]
+            yield from sorted([*results, *others], key=_start)
+
+
+def _start(one: SessionEvent | Ignored | HeardWord) -> float:
+    return one.start_s if isinstance(one, HeardWord) else one.word.start_s
+
+
+def as_row(file: str, one: SessionEvent | Ignored | HeardWord) -> dict[str, Any]:
+    """The JSON line of a word: file, word, start_s, end_s, confidence, role, accepted, and why not."""
+    word = one if isinstance(one, HeardWord) else one.word
+    row: dict[str, Any] = {
+        "file": file,
+        "word": word.text,
+        "start_s": word.start_s,
+        "end_s": word.end_s,
+        "confidence": round(word.confidence, 4),
+        "role": None if isinstance(one, HeardWord) or one.role is None else str(one.role),
+        "accepted": isinstance(one, SessionEvent),
+    }
+    if isinstance(one, Ignored):
+        row["reason"] = str(one.reason)
+    elif isinstance(one, HeardWord):
+        row["reason"] = "not_in_the_plan"
+    return row
+
+
+_worker: Hearing | None = None
+
+
+def _start_worker(plan: Plan, instructions: Mapping[Instruction, str], model: Path | None) -> None:
+    global _worker
+    _worker = Hearing(plan, instructions, model)
+
+
+def _hear(path: Path) -> tuple[Path, list[dict[str, Any]], str]:
+    assert _worker is not None
+    notes: list[str] = []
+    try:
+        rows = [as_row(str(path), one) for one in _worker.words(read_file(path, note=notes.append))]
+    except UserError as error:
+        return path, [], str(error)
+    return path, rows, "; ".join(notes)
+
+
+def hear_files(
+    plan: Plan, instructions: Mapping[Instruction, str], files: Iterable[Path], jobs: int, model: Path | None = None
+) -> Iterator[tuple[Path, list[dict[str, Any]], str]]:
+    """(file, its rows, what was wrong with it or "") in the order given. Each of the `jobs` processes has its own ear."""
+    if jobs == 1:
+        _start_worker(plan, instructions, model)
+        yield from map(_hear, files)
+        return
+    # spawn: a forked child would inherit Vosk's threads and locks
+    context = multiprocessing.get_context("spawn")
+    with context.Pool(jobs, _start_worker, (plan, instructions, model)) as pool:
+        yield from pool.imap(_hear, files)

@@ -1,0 +1,113 @@
+"""One whole session put together: plan, sound, ear, voice and log."""
+
+from __future__ import annotations
+
+import wave
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from handsfree import __version__, listening, places
+from handsfree.core.events import SAMPLE_RATE, AudioBlock, EndReason
+from handsfree.core.log import MICROPHONE, SessionStart
+from handsfree.core.plan import Plan
+from handsfree.core.sitting import Sitting
+from handsfree.edges.audio import MicrophoneLost, microphone, read_file
+from handsfree.edges.promptbook import load_prompts
+from handsfree.edges.store import Store
+from handsfree.session import Session, Voice, Watcher
+from handsfree.voicing import Aloud, Mute
+
+
+@dataclass(frozen=True)
+class FinishedSession:
+    session_id: str
+    reason: EndReason
+    reps: int
+
+
+def run_session(
+    plan: Plan,
+    *,
+    plan_text: str,
+    log_path: Path,
+    watcher: Watcher,
+    started_at: datetime,
+    recording: Path | None = None,
+    fast: bool = False,
+    device: str | int | None = None,
+    output: str | int | None = None,
+    silent: bool = False,
+    model: Path | None = None,
+    stop: Callable[[], bool] = lambda: False,
+    tell: Callable[[str], None] = lambda line: None,
+) -> FinishedSession:
+    """Open everything, run until the end, close everything.
+
+    `tell` gets one line for what a person should know but need not act on. Raises UserError; what was counted before is
+    in the log.
+    """
+    book = load_prompts(plan.prompts.language, places.shipped("prompts"))
+    with ExitStack() as stack:
+        store = stack.enter_context(Store.open(log_path))
+        for lost in store.close_interrupted():
+            tell(f"session {lost.id[:8]} of {lost.started_at:%d %b %H:%M} had been cut off; its reps are kept")
+        sitting = Sitting(plan, book.instructions, store.current_steps(plan.dog))
+        ear = listening.open_ear(plan, sitting.vocabulary.phrases, model)
+        recogniser = ear.recogniser()
+        voice: Voice = Mute(book)
+        if not (silent or fast):
+            voice = stack.enter_context(Aloud(book, plan, output, tell))
+        blocks = stack.enter_context(_sound(recording, fast, device, tell))
+        session_id = store.begin(
+            SessionStart(
+                plan=plan,
+                plan_text=plan_text,
+                started_at=started_at,
+                tool_version=__version__,
+                model=ear.name,
+                model_sha256=ear.sha256,
+                source=recording.name if recording else MICROPHONE,
+            )
+        )
+        notes = _NoteWriter(log_path.parent / "notes", session_id)
+        running = Session(sitting, recogniser, store, voice, watcher, notes)
+        try:
+            reason = running.run(blocks, closes_itself=recording is None, stop=stop)
+        except MicrophoneLost:
+            store.end(session_id, EndReason.MICROPHONE_LOST, sitting.settled_s)
+            raise
+        store.end(session_id, reason, sitting.settled_s)
+        return FinishedSession(session_id, reason, len(sitting.trial.verdicts))
+
+
+@contextmanager
+def _sound(
+    recording: Path | None, fast: bool, device: str | int | None, tell: Callable[[str], None]
+) -> Iterator[Iterator[AudioBlock]]:
+    if recording is not None:
+        yield read_file(recording, pace=not fast, note=tell)
+    else:
+        with microphone(device) as blocks:
+            yield blocks
+
+
+class _NoteWriter:
+    """Writes spoken notes as WAV files only their owner can read."""
+
+    def __init__(self, folder: Path, session_id: str):
+        self._folder, self._session_id, self._count = folder, session_id, 0
+
+    def __call__(self, pcm: bytes) -> str:
+        self._folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        self._count += 1
+        path = self._folder / f"{self._session_id}-{self._count:02d}.wav"
+        with wave.open(str(path), "wb") as file:
+            file.setnchannels(1)
+            file.setsampwidth(2)
+            file.setframerate(SAMPLE_RATE)
+            file.writeframes(pcm)
+        path.chmod(0o600)
+        return str(path.relative_to(self._folder.parent))
