@@ -13,6 +13,7 @@ from handsfree.core.events import OTHER_SPEECH, AudioBlock, Breath, HeardWord, I
 from handsfree.core.plan import Plan
 from handsfree.core.vocabulary import Memory, Vocabulary
 from handsfree.edges.audio import read_file
+from handsfree.edges.recogniser import Recogniser
 
 
 class Hearing:
@@ -22,9 +23,13 @@ class Hearing:
         self.vocabulary = Vocabulary(plan, instructions)
         self._ear = listening.open_ear(plan, self.vocabulary.phrases, model)
 
+    def recogniser(self) -> Recogniser:
+        """A fresh one, its clock at 0."""
+        return self._ear.recogniser()
+
     def breaths(self, blocks: Iterable[AudioBlock]) -> Iterator[Breath]:
         """Everything heard in the sound, which starts at session time 0."""
-        recogniser = self._ear.recogniser()
+        recogniser = self.recogniser()
         for block in blocks:
             yield from recogniser.feed(block)
         yield from recogniser.close()
@@ -82,7 +87,7 @@ def _hear(path: Path) -> tuple[Path, list[dict[str, Any]], str]:
 def hear_files(
     plan: Plan, instructions: Mapping[Instruction, str], files: Iterable[Path], jobs: int, model: Path | None = None
 ) -> Iterator[tuple[Path, list[dict[str, Any]], str]]:
-    """(file, its rows, what was wrong with it or "") in the order given. Each of the `jobs` processes has its own ear."""
+    """(file, its rows, what was wrong with it or "") in the order given. Each process has its own ear."""
     if jobs == 1:
         _start_worker(plan, instructions, model)
         yield from map(_hear, files)

@@ -344,6 +344,11 @@ def rejudge(state: TrialState, event: SessionEvent) -> tuple[TrialState, list[Ef
     return replace(state, verdicts=verdicts), [LogWord(event, number), correction, Obey(event)]
 
 
+def let_go(state: TrialState, event: SessionEvent) -> tuple[TrialState, list[Effect]]:
+    """The release word after a marked hold: heard, and nothing left to end."""
+    return state, [LogWord(event)]
+
+
 def obey(state: TrialState, event: SessionEvent) -> tuple[TrialState, list[Effect]]:
     return state, [LogWord(event), Obey(event)]
 
@@ -369,7 +374,7 @@ def _after(state: TrialState, event: SessionEvent) -> float:
 
 
 _NO_BEHAVIOUR = ignore(Reason.NO_BEHAVIOUR)
-_NO_REP = ignore(Reason.NO_OPEN_REP)
+
 _PAUSED = ignore(Reason.PAUSED)
 _OVER = ignore(Reason.SESSION_OVER)
 _TALK = {Happening.OTHER_INSTRUCTION: obey, Happening.SAFETY: obey, Happening.REJUDGE: rejudge, Happening.END: end}
@@ -393,7 +398,7 @@ TABLE: Mapping[Phase, Mapping[Happening, Callable]] = {
         Happening.MARKER: correct,
         Happening.MARKER_AGAIN: reward_again,
         Happening.ERROR: opt_out,
-        Happening.RELEASE: _NO_REP,
+        Happening.RELEASE: let_go,
         Happening.NOW: name_behaviour,
         Happening.PAUSE: pause,
         Happening.RESUME: obey,
