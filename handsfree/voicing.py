@@ -10,7 +10,7 @@ from handsfree import places
 from handsfree.core.errors import UserError
 from handsfree.core.events import SAMPLE_RATE, Say
 from handsfree.core.plan import Plan
-from handsfree.edges.player import NoPlayer, Player, tone
+from handsfree.edges.audio import NoPlayer, Player, tone
 from handsfree.edges.promptbook import PromptBook
 
 

@@ -21,9 +21,9 @@ POLL_S = 0.02
 
 
 def find_espeak() -> None:
-    """On Linux pyttsx3 loads `libespeak-ng.so.1`. Where the system has none, load the wheel's copy under that name first.
+    """On Linux pyttsx3 loads `libespeak-ng.so.1`. Where the system has none, load the wheel espeakng-loader's.
 
-    The dynamic loader then hands out the loaded copy, since its soname is the same.
+    pyttsx3 then gets that copy, since its soname is the same and it is already loaded.
     """
     try:
         ctypes.CDLL("libespeak-ng.so.1")
@@ -43,9 +43,11 @@ def choose_voice(voices: list[Any], language: str, wanted: str, default: str | N
         for fits in (lambda v: text in (v.id.lower(), v.name.lower()), lambda v: text in f"{v.id} {v.name}".lower()):
             if found := next((v.id for v in voices if fits(v)), None):
                 return str(found)
-        names = ", ".join(sorted(v.name for v in voices))
-        raise ValueError(f"there is no voice {wanted!r}; there are: {names}")
-    speaking = [v.id for v in voices if any(_same_language(tag, language) for tag in v.languages or [])]
+    fitting = [v for v in voices if any(_same_language(tag, language) for tag in v.languages or [])]
+    if wanted:
+        names = ", ".join(sorted(v.name for v in fitting or voices))
+        raise ValueError(f"there is no voice {wanted!r}; for the language {language!r} there are: {names}")
+    speaking = [v.id for v in fitting]
     if default is None or (speaking and default.lower() not in (i.lower() for i in speaking)):
         return str(speaking[0]) if speaking else None
     return default
@@ -56,7 +58,10 @@ def _same_language(tag: str, language: str) -> bool:
 
 
 def speak(text: str, path: Path, language: str, voice: str, words_per_minute: int) -> None:
-    """Write `text` as sound to `path` and wait until the file is whole. Raises TimeoutError, ValueError, RuntimeError."""
+    """Write `text` as sound to `path` and wait until the file is whole.
+
+    Raises ValueError (no such voice), TimeoutError, and whatever a driver raises that finds no engine.
+    """
     if sys.platform.startswith("linux"):
         find_espeak()
     import pyttsx3

@@ -21,10 +21,12 @@ import numpy.typing as npt
 from handsfree.core.plan import Prompts
 
 AT_ONCE = 2
+MOST_FAILURES = 3
+"""After so many the rest is given up: no engine, no such voice or a full disk stops every prompt alike."""
 PATIENCE_S = 12.0
 """The child gives up by itself after 8 s; this is for a child that hangs."""
 LEVEL_DBFS = -23.0
-"""RMS of the spoken part of every prompt, so that none is louder than another; `volume` of the plan acts when playing."""
+"""RMS of the spoken part of every prompt, so that none is louder than another; the plan's `volume` acts later."""
 FORM = 1
 """Counts up when the treatment below changes, so that prompts cached by an older version are not used."""
 
@@ -64,24 +66,24 @@ class Voice:
         return path if path.exists() else None
 
     def render(self, texts: Iterable[str]) -> Rendered:
-        """Render what is not in the cache, two at a time, and wait for it. After a first failure the rest is given up:
-        what stops one prompt (no engine, no such voice, full disk) stops all.
-        """
+        """Render what is not in the cache, two at a time, and wait for it."""
         texts = list(dict.fromkeys(texts))
         failures: list[str] = []
 
         def one(text: str) -> None:
-            if failures or self._stopping.is_set() or self.sound(text):
+            if len(failures) >= MOST_FAILURES or self._stopping.is_set() or self.sound(text):
                 return
             try:
                 self._render(text)
-            except (OSError, ValueError, subprocess.SubprocessError) as error:
+            except OSError as error:
+                failures.append(f"{error.strerror}: {error.filename}" if error.strerror else str(error))
+            except (ValueError, subprocess.SubprocessError) as error:
                 failures.append(str(error))
 
         with ThreadPoolExecutor(AT_ONCE) as pool:
             list(pool.map(one, texts))
         paths = {text: path for text in texts if (path := self.sound(text))}
-        return Rendered(paths, f"no spoken prompts: {failures[0]}" if failures else None)
+        return Rendered(paths, _summary(failures, len(texts) - len(paths), len(texts)) if failures else None)
 
     def render_ahead(self, texts: Iterable[str]) -> None:
         """The same in the background, in the order given; `failed` is set if it does not work."""
@@ -131,6 +133,10 @@ class Voice:
         if child.returncode != 0:
             said = child.stderr.decode(errors="replace").strip().splitlines()
             raise ValueError(said[-1] if said else f"the speech engine failed (exit code {child.returncode})")
+
+
+def _summary(failures: list[str], missing: int, asked: int) -> str:
+    return f"{missing} of {asked} spoken prompts could not be made: {failures[0]}"
 
 
 def even_out(sound: npt.NDArray[np.float32], rate: int) -> npt.NDArray[np.float32]:

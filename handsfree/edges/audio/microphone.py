@@ -1,4 +1,4 @@
-"""Microphones and the list of sound devices, through sounddevice (PortAudio)."""
+"""Microphones -> AudioBlocks, through sounddevice (PortAudio)."""
 
 from __future__ import annotations
 
@@ -9,10 +9,11 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from handsfree.core.devices import Device, Direction, find_device
+from handsfree.core.devices import Device, find_device
 from handsfree.core.errors import UserError
 from handsfree.core.events import SAMPLE_RATE, AudioBlock
 from handsfree.edges.audio.convert import BLOCK_S, Converter
+from handsfree.edges.audio.portaudio import let_go, list_devices, portaudio, reason
 
 BACKLOG_S = 30.0
 """How far listening may fall behind the microphone before sound is lost (1 MB at 16 kHz)."""
@@ -48,7 +49,7 @@ def microphone(device: str | int | None = None, *, block_s: float = BLOCK_S) -> 
     Raises UserError if there is no such device or it cannot be opened; iteration raises MicrophoneLost when no block
     has come for SILENT_S or the driver has stopped. Iteration never ends by itself.
     """
-    sounddevice = _sounddevice()
+    sounddevice = portaudio()
     chosen = find_device(list_devices(), device, "input")
     rate, channels = _input_format(sounddevice, chosen)
     arrivals: queue.Queue[_Arrival | None] = queue.Queue(maxsize=max(2, round(BACKLOG_S / block_s)))
@@ -80,14 +81,13 @@ def microphone(device: str | int | None = None, *, block_s: float = BLOCK_S) -> 
         stream.start()
     except sounddevice.PortAudioError as error:
         raise UserError(
-            f"cannot listen to {chosen.name!r} ({_reason(error)}); close other programs that use it, "
+            f"cannot listen to {chosen.name!r} ({reason(error)}); close other programs that use it, "
             "or choose another with --device (`handsfree devices` lists them)"
         ) from None
     try:
         yield _listen(arrivals, rate, channels, chosen.name)
     finally:
-        stream.abort(ignore_errors=True)
-        stream.close(ignore_errors=True)
+        let_go(sounddevice, stream)
 
 
 def _listen(arrivals: queue.Queue[_Arrival | None], rate: int, channels: int, name: str) -> Iterator[AudioBlock]:
@@ -135,48 +135,3 @@ def _input_format(sounddevice: Any, device: Device) -> tuple[int, int]:
             continue
         return rate, channels
     return device.rate, device.inputs  # opening it says what is wrong
-
-
-def list_devices() -> list[Device]:
-    """All sound devices of the system. Raises UserError if PortAudio is missing."""
-    sounddevice = _sounddevice()
-    hosts = [host["name"] for host in sounddevice.query_hostapis()]
-
-    def default(direction: Direction) -> int | None:
-        try:
-            return int(sounddevice.query_devices(kind=direction)["index"])
-        except (sounddevice.PortAudioError, ValueError):
-            return None
-
-    default_input, default_output = default("input"), default("output")
-    return [
-        Device(
-            number=entry["index"],
-            name=entry["name"],
-            host=hosts[entry["hostapi"]],
-            inputs=entry["max_input_channels"],
-            outputs=entry["max_output_channels"],
-            rate=round(entry["default_samplerate"]),
-            default_input=entry["index"] == default_input,
-            default_output=entry["index"] == default_output,
-        )
-        for entry in sounddevice.query_devices()
-    ]
-
-
-def _sounddevice() -> Any:
-    """The library, imported when first needed: without PortAudio the import itself fails, and files must still work."""
-    try:
-        import sounddevice
-    except OSError:
-        raise UserError(
-            "the sound library PortAudio is missing: install it (Debian, Ubuntu: `sudo apt install libportaudio2`; "
-            "Fedora: `sudo dnf install portaudio`; macOS, Windows: `pip install --force-reinstall sounddevice`); "
-            "recordings still work with --from"
-        ) from None
-    return sounddevice
-
-
-def _reason(error: Exception) -> str:
-    """PortAudio's words without its error number."""
-    return str(error.args[0] if error.args else error).removeprefix("Error opening RawInputStream: ").strip()

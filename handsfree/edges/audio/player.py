@@ -13,6 +13,7 @@ import numpy.typing as npt
 from handsfree.core.devices import Device
 from handsfree.core.errors import UserError
 from handsfree.core.events import SAMPLE_RATE
+from handsfree.edges.audio.portaudio import let_go, portaudio, reason
 
 TONE_LEVEL = 0.1
 """Amplitude of the tones, full scale 1: an RMS of -23 dBFS at its peak, like the prompts."""
@@ -37,8 +38,7 @@ class Player:
 
     def __init__(self, device: Device, volume: float = 1.0) -> None:
         """`volume` multiplies every sample, 0-1. Raises UserError if the device cannot be opened."""
-        import sounddevice
-
+        self._sounddevice = sounddevice = portaudio()
         self._volume = volume
         self._rate = device.rate
         self._channels = 1
@@ -61,9 +61,8 @@ class Player:
             )
             self._stream.start()
         except sounddevice.PortAudioError as error:
-            reason = error.args[0] if error.args else error
             raise UserError(
-                f"cannot play on {device.name!r} ({reason}); close other programs that use it or choose another output"
+                f"cannot play on {device.name!r} ({reason(error)}); choose another output (`handsfree devices`)"
             ) from None
 
     def _fill(self, outdata: Any, frames: int, clock: Any, status: Any) -> None:
@@ -105,8 +104,7 @@ class Player:
         self._until = 0.0
 
     def close(self) -> None:
-        self._stream.abort(ignore_errors=True)
-        self._stream.close(ignore_errors=True)
+        let_go(self._sounddevice, self._stream)
 
 
 class NoPlayer:
