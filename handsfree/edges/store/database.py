@@ -136,6 +136,7 @@ class LiveMark:
             self._connection = sqlite3.connect(self._path, timeout=0, isolation_level=None)
         try:
             with plain_errors(log):
+                self._connection.execute("PRAGMA journal_mode = MEMORY")  # nothing is written: no second file
                 self._connection.execute("BEGIN EXCLUSIVE")
         except UserError as error:
             self._connection.close()
@@ -143,7 +144,13 @@ class LiveMark:
                 raise BlockingIOError(f"{self._path} is held by a running session") from error
             raise
 
-    def release(self) -> None:
+    @staticmethod
+    def all_of(log: Path) -> set[str]:
+        """Ids of the sessions that have a mark beside this log, held or left behind."""
+        prefix = _mark_path(log, "").name
+        return {file.name[len(prefix) :] for file in log.parent.iterdir() if file.name.startswith(prefix)}
+
+    def close(self) -> None:
         """Drop the mark and its file. Does nothing the second time."""
         self._connection.close()
         with contextlib.suppress(OSError):  # on Windows another process may just be looking at it; the file is harmless

@@ -5,6 +5,7 @@ Every append is committed before it returns. Nothing is changed or deleted after
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import uuid
@@ -12,7 +13,7 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 from pathlib import Path
 from types import TracebackType
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from handsfree.core.errors import UserError
 from handsfree.core.events import Correction, Decision, EndReason, LogWord, OweReward, Rep
@@ -30,12 +31,16 @@ from handsfree.core.log import (
 from handsfree.edges.store import rows
 from handsfree.edges.store.database import BUSY_S, LiveMark, LogFile
 
+if TYPE_CHECKING:
+    from sqlite_utils import Database
+
 Value = TypeVar("Value")
 
 LAST = "last"
 """Reference to the session that started last."""
 
-_NEWEST_FIRST = "ORDER BY julianday(started_at) DESC, sessions.rowid DESC"
+_NEWEST = "ORDER BY julianday(started_at) DESC, sessions.rowid DESC"
+_OLDEST = "ORDER BY julianday(started_at), sessions.rowid"
 _LAST_TIME = """SELECT coalesce(max(t), 0) AS t FROM (
     SELECT max(end_s) AS t FROM words WHERE session_id = :id
     UNION ALL SELECT max(end_s) FROM reps WHERE session_id = :id
@@ -44,13 +49,13 @@ _LAST_TIME = """SELECT coalesce(max(t), 0) AS t FROM (
     UNION ALL SELECT max(coalesce(end_s, start_s)) FROM prompts WHERE session_id = :id
     UNION ALL SELECT max(at_s + seconds) FROM notes WHERE session_id = :id
     UNION ALL SELECT max(at_s + lost_s) FROM gaps WHERE session_id = :id)"""
-_STEPS = """SELECT behaviour, step FROM (
+_STEPS = f"""SELECT behaviour, step FROM (
     SELECT session_id, behaviour, step, start_s AS at_s FROM reps
     UNION ALL
     SELECT session_id, behaviour, new_step, at_s FROM decisions WHERE behaviour IS NOT NULL AND new_step IS NOT NULL
   ) JOIN sessions ON sessions.id = session_id
   WHERE dog = ? COLLATE NOCASE
-  ORDER BY julianday(started_at), sessions.rowid, at_s"""
+  {_OLDEST}, at_s"""
 
 
 class Store:
@@ -76,7 +81,7 @@ class Store:
         """Close the file. A session that has not ended shows as interrupted from now on."""
         self._file.close()
         if self._mark:
-            self._mark.release()
+            self._mark.close()
 
     def __enter__(self) -> Store:
         return self
@@ -116,16 +121,15 @@ class Store:
             }
             for number, behaviour in enumerate(plan.behaviours, start=1)
         ]
-        mark = LiveMark(self._file.path, session_id)  # before the row: whoever sees the row must find the mark
-        try:
+        with contextlib.ExitStack() as on_failure:
             with self._file.writing() as db:
+                mark = LiveMark(self._file.path, session_id)
+                on_failure.callback(mark.close)
                 db.table("sessions").insert(session)
                 db.table("behaviours").insert_all(behaviours)
-        except BaseException:
-            mark.release()
-            raise
+            on_failure.pop_all()
         if self._mark:
-            self._mark.release()
+            self._mark.close()
         self._mark, self._session_id = mark, session_id
         return session_id
 
@@ -159,13 +163,9 @@ class Store:
     def end(self, session_id: str, reason: EndReason, at_s: float) -> None:
         """Write down the end of a session. Does nothing if it has ended already."""
         with self._file.writing() as db:
-            found = self._file.rows("SELECT started_at FROM sessions WHERE id = ? AND ended_s IS NULL", (session_id,))
-            for row in found:
-                ended = datetime.fromisoformat(row["started_at"]) + timedelta(seconds=at_s)
-                values = {"ended_s": at_s, "ended_at": rows.time_text(ended), "end_reason": reason.value}
-                db.table("sessions").update(session_id, values)
+            self._write_end(db, session_id, reason, at_s)
         if session_id == self._session_id and self._mark:
-            self._mark.release()
+            self._mark.close()
             self._mark = None
 
     def close_interrupted(self) -> list[Session]:
@@ -174,19 +174,29 @@ class Store:
         A session that runs in a living process is left alone. Returns the sessions closed, oldest first.
         """
         closed = []
-        for row in self._file.rows(f"SELECT id FROM sessions WHERE ended_s IS NULL {_NEWEST_FIRST}"):
-            session_id = row["id"]
-            try:
-                mark = LiveMark(self._file.path, session_id)
-            except BlockingIOError:
-                continue
-            try:
-                last_s = self._file.rows(_LAST_TIME, {"id": session_id})[0]["t"]
-                self.end(session_id, EndReason.INTERRUPTED, last_s)
-                closed.append(self.session(session_id))
-            finally:
-                mark.release()
-        return closed[::-1]
+        with self._file.writing() as db:  # nobody can be between making a mark and writing its session meanwhile
+            left_open = [
+                row["id"] for row in self._file.rows(f"SELECT id FROM sessions WHERE ended_s IS NULL {_OLDEST}")
+            ]
+            killed_before_its_row = LiveMark.all_of(self._file.path).difference(left_open)
+            for session_id in [*left_open, *killed_before_its_row]:
+                try:
+                    mark = LiveMark(self._file.path, session_id)
+                except BlockingIOError:
+                    continue
+                with contextlib.closing(mark):
+                    if session_id in left_open:
+                        last_s = self._file.rows(_LAST_TIME, {"id": session_id})[0]["t"]
+                        self._write_end(db, session_id, EndReason.INTERRUPTED, last_s)
+                        closed.append(session_id)
+        return [self.session(session_id) for session_id in closed]
+
+    def _write_end(self, db: Database, session_id: str, reason: EndReason, at_s: float) -> None:
+        query = "SELECT started_at FROM sessions WHERE id = ? AND ended_s IS NULL"
+        for row in self._file.rows(query, (session_id,)):
+            ended = datetime.fromisoformat(row["started_at"]) + timedelta(seconds=at_s)
+            values = {"ended_s": at_s, "ended_at": rows.time_text(ended), "end_reason": reason.value}
+            db.table("sessions").update(session_id, values)
 
     def _append(self, table: str, row: dict[str, Any], session_id: str | None = None) -> None:
         """Add one row to a session and commit. Without a `number` it gets the next one of its table and session."""
@@ -204,7 +214,7 @@ class Store:
     def sessions(self, dog: str | None = None) -> list[SessionTotals]:
         """All sessions, or those of one dog (its name in any case), newest first, with their reps counted."""
         where = "WHERE dog = ? COLLATE NOCASE" if dog is not None else ""
-        found = self._file.rows(f"SELECT * FROM sessions {where} {_NEWEST_FIRST}", () if dog is None else (dog,))
+        found = self._file.rows(f"SELECT * FROM sessions {where} {_NEWEST}", () if dog is None else (dog,))
         counts = {
             row["session_id"]: (row["reps"], row["correct"])
             for row in self._file.rows(
@@ -217,12 +227,12 @@ class Store:
     def session(self, reference: str = LAST) -> Session:
         """The session of that id, or of the only id that starts so, or the last. Raises UserError if there is none."""
         if reference == LAST:
-            found = self._file.rows(f"SELECT * FROM sessions {_NEWEST_FIRST} LIMIT 1")
+            found = self._file.rows(f"SELECT * FROM sessions {_NEWEST} LIMIT 1")
             if not found:
                 raise UserError(f"{self._file.path}: no sessions yet; run one with `handsfree session PLAN`")
         else:
             found = self._file.rows(
-                f"SELECT * FROM sessions WHERE substr(id, 1, ?) = ? {_NEWEST_FIRST}",
+                f"SELECT * FROM sessions WHERE substr(id, 1, ?) = ? {_NEWEST}",
                 (len(reference), reference.lower()),
             )
             if not reference or not found:
