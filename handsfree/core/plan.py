@@ -2,10 +2,21 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from handsfree.core.events import Label
+
+
+def spoken(text: str) -> str:
+    """A phrase as it is listened for: small letters, single spaces, no punctuation but apostrophes and hyphens.
+
+    Small letters, not case folding: "Fuß" must stay "fuß", the word that a German recogniser knows.
+    """
+    text = unicodedata.normalize("NFC", text).replace("\N{RIGHT SINGLE QUOTATION MARK}", "'").lower()
+    kept = "".join(c if c.isalnum() or unicodedata.category(c)[0] == "M" or c in "'-" else " " for c in text)
+    return " ".join(word for word in (part.strip("'-") for part in kept.split()) if word)
 
 
 class Tag(Label):

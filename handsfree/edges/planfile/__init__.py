@@ -1,0 +1,69 @@
+"""The plan file (TOML): read it, find every fault in it, show what it sets, write a new one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from handsfree.core.plan import Plan
+from handsfree.edges.planfile.clashes import PromptBookFor, find_clashes, find_spoken, prompt_book
+from handsfree.edges.planfile.faults import BadPlan, Fault, Findings, Severity, printable
+from handsfree.edges.planfile.reader import Use, read_plan
+from handsfree.edges.planfile.settings import settings
+from handsfree.edges.planfile.sounds import PronouncerFor, find_sound_faults
+from handsfree.edges.planfile.source import parse_toml, read_text
+
+__all__ = ["BadPlan", "Fault", "Severity", "check", "load", "parse", "read_text", "settings"]
+
+
+def load(path: Path) -> Plan:
+    """The plan in a file. Raises BadPlan (a UserError) naming the first error and how many more there are."""
+    return parse(read_text(path), path)
+
+
+def parse(text: str, path: Path) -> Plan:
+    """The plan in a text that was read from `path`. Raises BadPlan."""
+    plan, _, found = _read(text, path)
+    errors = [fault for fault in found.in_order() if fault.severity is Severity.ERROR]
+    if errors:
+        raise BadPlan(errors)
+    return plan
+
+
+def check(
+    path: Path, pronouncer_for: PronouncerFor | None = None, prompts_for: PromptBookFor | None = None
+) -> list[Fault]:
+    """Every fault of a plan file, by line; never raises for what is in the file.
+
+    `pronouncer_for` a plan and `prompts_for` a language are needed to judge how words sound and whether the program
+    would say them itself; without them that is not looked at.
+    """
+    try:
+        return check_text(read_text(path), path, pronouncer_for, prompts_for)
+    except BadPlan as bad:
+        return bad.faults
+
+
+def check_text(
+    text: str, path: Path, pronouncer_for: PronouncerFor | None = None, prompts_for: PromptBookFor | None = None
+) -> list[Fault]:
+    """As `check`, for a text that stands in `path`, or is to."""
+    try:
+        plan, uses, found = _read(text, path)
+    except BadPlan as bad:
+        return bad.faults
+    book = prompt_book(plan, prompts_for, found) if prompts_for else None
+    if book is not None:
+        find_spoken(plan, uses, book, found)
+    if plan.ear.model and plan.pronunciations:
+        found.warning(("pronunciations",), "they have no effect with a model of your own", "remove them")
+    elif pronouncer_for and not plan.ear.model and (book or not prompts_for):
+        find_sound_faults(plan, uses, pronouncer_for(plan), found)
+    return found.in_order()
+
+
+def _read(text: str, path: Path) -> tuple[Plan, list[Use], Findings]:
+    document, lines = parse_toml(text, path)
+    found = Findings(printable(str(path)), lines)
+    plan, uses = read_plan(document, found, path)
+    find_clashes(plan, uses, found)
+    return plan, uses, found
