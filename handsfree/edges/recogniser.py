@@ -6,8 +6,12 @@ A stock Vosk model gets a grammar of the plan's words: single words come out, an
 
 from __future__ import annotations
 
+import contextlib
 import json
-from collections.abc import Iterable
+import os
+import subprocess
+import sys
+from collections.abc import Iterable, Iterator
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -22,8 +26,8 @@ ONSET_LAG_S = 0.6
 """While no word is in sight, none that starts earlier than this before the newest sound will appear: the network looks
 0.13 s ahead, works in chunks, and the best path may take silence for the first few frames of a word."""
 
-TRAILING_SILENCE_S = 0.2
-"""Silence that the decoder has seen after the last word when it ends a breath (endpoint rules in conf/model.conf)."""
+DECODING_LAG_S = 0.25
+"""Newest sound that our own model has not decoded yet: a chunk (0.09 s), 0.13 s ahead of it, one analysis window."""
 
 NO_BREAK_SPACE = "\N{NO-BREAK SPACE}"
 
@@ -39,14 +43,15 @@ class Recogniser:
 
     def __init__(self, model_dir: Path, phrases: Iterable[str], own: bool) -> None:
         _check_files(model_dir, own)
+        if not own:
+            _try_in_a_child(model_dir)
+        model = _load(model_dir)
+        grammar = () if own else (_grammar(model, model_dir, list(phrases)),)
         import vosk
 
-        model = _load(model_dir)
-        if own:
-            self._vosk = vosk.KaldiRecognizer(model, SAMPLE_RATE)
-        else:
-            self._vosk = vosk.KaldiRecognizer(model, SAMPLE_RATE, _grammar(model, model_dir, list(phrases)))
+        self._vosk = vosk.KaldiRecognizer(model, SAMPLE_RATE, *grammar)
         self._vosk.SetWords(True)
+        self._decoding_lag_s = DECODING_LAG_S if own else ONSET_LAG_S
         self._fed_samples = 0  # what Vosk has been given; its word times count these
         self._offset_s = 0.0  # session time minus Vosk's time
         self._settled_s = 0.0
@@ -74,13 +79,13 @@ class Recogniser:
 
     def _accept(self, pcm: bytes) -> list[Breath]:
         self._fed_samples += len(pcm) // 2
-        settled_s = self._settled_s
         words: tuple[HeardWord, ...] = ()
+        settled_s = self._settled_s
         if self._vosk.AcceptWaveform(pcm):
             words = self._words(self._vosk.Result())
-            settled_s = words[-1].end_s + TRAILING_SILENCE_S if words else settled_s
-        if words or not json.loads(self._vosk.PartialResult()).get("partial"):
-            settled_s = max(settled_s, self._now_s - ONSET_LAG_S)
+            settled_s = self._now_s - self._decoding_lag_s
+        elif not json.loads(self._vosk.PartialResult()).get("partial"):
+            settled_s = self._now_s - ONSET_LAG_S
         advanced, self._settled_s = settled_s > self._settled_s, max(settled_s, self._settled_s)
         return [Breath(words, self._settled_s)] if words or advanced else []
 
@@ -130,9 +135,41 @@ def _load(model_dir: Path) -> Any:
 
     vosk.SetLogLevel(-1)
     try:
-        return vosk.Model(model_path=str(model_dir))
+        with _quiet_stderr():
+            return vosk.Model(model_path=str(model_dir))
     except Exception as error:  # all that Vosk raises is Exception
-        raise UserError(f"{model_dir}: Vosk cannot read this model ({error}); unpack or copy it again") from error
+        raise UserError(f"{model_dir}: Vosk cannot read this model; unpack or copy it again") from error
+
+
+@contextlib.contextmanager
+def _quiet_stderr() -> Iterator[None]:
+    """Kaldi writes its errors to file descriptor 2 whatever the log level; the exception is enough."""
+    sys.stderr.flush()
+    kept, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, 2)
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
+        os.close(nowhere)
+
+
+_TRIAL = """
+import sys, vosk
+vosk.SetLogLevel(-1)
+recogniser = vosk.KaldiRecognizer(vosk.Model(model_path=sys.argv[1]), 16000, '["[unk]"]')
+recogniser.AcceptWaveform(bytes(32000))
+recogniser.FinalResult()
+"""
+
+
+def _try_in_a_child(model_dir: Path) -> None:
+    """A stock model cut short can kill the process (segmentation fault, abort): a child tries it on silence first."""
+    done = subprocess.run([sys.executable, "-c", _TRIAL, str(model_dir)], capture_output=True)
+    if done.returncode:
+        how = "cannot read" if done.returncode == 1 else "crashes on"
+        raise UserError(f"{model_dir}: Vosk {how} this model; it is cut short or of the wrong kind: copy it again")
 
 
 def _grammar(model: Any, model_dir: Path, phrases: list[str]) -> str:
@@ -145,4 +182,4 @@ def _grammar(model: Any, model_dir: Path, phrases: list[str]) -> str:
     if not words:
         raise UserError("the plan holds no word to listen for; give it a marker and cues")
     other = [OTHER_SPEECH] if model.vosk_model_find_word(OTHER_SPEECH) > 0 else []
-    return json.dumps([*dict.fromkeys(phrases), *words, *other], ensure_ascii=False)
+    return json.dumps(list(dict.fromkeys([*phrases, *words, *other])), ensure_ascii=False)
