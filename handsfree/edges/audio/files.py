@@ -35,7 +35,7 @@ def read_file(
     """
     path = Path(path)
     _check_file(path)
-    decoded = _decode(path, note)
+    decoded = _decode(path, block_s, note)
     first = next((pcm for pcm in decoded if pcm), None)
     if first is None:
         raise UserError(f"{path} holds no sound: it has a header but no samples; record it again")
@@ -56,18 +56,18 @@ def _check_file(path: Path) -> None:
         raise UserError(f"{path} is empty (0 bytes); copy or record it again")
 
 
-def _decode(path: Path, note: Note) -> Iterator[bytes]:
+def _decode(path: Path, block_s: float, note: Note) -> Iterator[bytes]:
     """16 kHz mono int16 PCM of a file, in pieces of any length."""
     import soundfile
 
     try:
         file = soundfile.SoundFile(path)
     except soundfile.LibsndfileError:
-        yield from _decode_with_ffmpeg(path, note)
+        yield from _decode_with_ffmpeg(path, block_s, note)
         return
     with file:
         converter = Converter(file.samplerate)
-        block = max(1, round(file.samplerate * BLOCK_S))
+        block = max(1, round(file.samplerate * block_s))
         done, damage = 0, ""
         try:
             while len(frames := file.read(block, dtype="float32", always_2d=True)):
@@ -92,7 +92,7 @@ def _promised_frames(file: Any) -> int:
     return int(file.frames)
 
 
-def _decode_with_ffmpeg(path: Path, note: Note) -> Iterator[bytes]:
+def _decode_with_ffmpeg(path: Path, block_s: float, note: Note) -> Iterator[bytes]:
     """The first sound track of any container, by the `ffmpeg` program in a child process."""
     ffmpeg = shutil.which("ffmpeg")
     if ffmpeg is None:
@@ -108,7 +108,7 @@ def _decode_with_ffmpeg(path: Path, note: Note) -> Iterator[bytes]:
         assert child.stdout is not None
         done = 0
         try:
-            while pcm := child.stdout.read(round(SAMPLE_RATE * BLOCK_S) * 2):
+            while pcm := child.stdout.read(max(1, round(SAMPLE_RATE * block_s)) * 2):
                 done += len(pcm)
                 yield pcm
             failed = child.wait() != 0

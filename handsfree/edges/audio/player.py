@@ -17,6 +17,8 @@ from handsfree.edges.audio.portaudio import let_go, portaudio, reason
 
 TONE_LEVEL = 0.1
 """Amplitude of the tones, full scale 1: an RMS of -23 dBFS at its peak, like the prompts."""
+SILENT_S = 2.0
+"""An output that asks for no sound for so long is lost."""
 TONES: Mapping[str, tuple[float, float, float]] = {"counted": (0.09, 990.0, 990.0), "unsure": (0.12, 520.0, 390.0)}
 """Name -> length in s, frequency in Hz at the start and at the end."""
 
@@ -45,7 +47,8 @@ class Player:
         self._rest = b""  # what is still to be played
         self._lock = threading.Lock()
         self._until = 0.0
-        self._lost = False
+        self._asked = time.monotonic()  # when the driver last wanted sound
+        self._ended = False
         try:
             sounddevice.check_output_settings(device=device.number, channels=1, dtype="int16", samplerate=device.rate)
         except sounddevice.PortAudioError:
@@ -66,13 +69,19 @@ class Player:
             ) from None
 
     def _fill(self, outdata: Any, frames: int, clock: Any, status: Any) -> None:
+        self._asked = time.monotonic()
         with self._lock:
             now, self._rest = self._rest[: len(outdata)], self._rest[len(outdata) :]
         outdata[: len(now)] = now
         outdata[len(now) :] = bytes(len(outdata) - len(now))
 
     def _finished(self) -> None:
-        self._lost = True
+        self._ended = True
+
+    @property
+    def lost(self) -> bool:
+        """Whether the device has gone. Not every driver says so; all stop asking for sound."""
+        return self._ended or time.monotonic() - self._asked > SILENT_S
 
     def play(self, pcm: npt.NDArray[np.int16], rate: int) -> float:
         """Start playing mono `pcm`, shape (n,). Returns in how many seconds the last of it will have been heard (the
@@ -80,7 +89,7 @@ class Player:
         """
         import soxr
 
-        if self._lost:
+        if self.lost:
             return 0.0
         sound = pcm.astype(np.float32) * np.float32(self._volume)
         if rate != self._rate:
@@ -95,7 +104,7 @@ class Player:
     @property
     def busy(self) -> bool:
         """Whether the last sound can still be heard."""
-        return not self._lost and time.monotonic() < self._until
+        return not self.lost and time.monotonic() < self._until
 
     def stop(self) -> None:
         """Fall silent at once."""
