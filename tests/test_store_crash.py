@@ -98,6 +98,25 @@ def test_a_killed_session_loses_nothing_it_announced(tmp_path):
     assert runs_with_reps >= RUNS // 2, "most kills came before the first rep: LATEST_KILL_S is too early here"
 
 
+def test_a_new_log_opened_by_many_at_once_is_made_once(tmp_path):
+    for attempt in range(10):
+        path = tmp_path / str(attempt) / "handsfree.db"
+        children = [forked(begin_and_tell, path) for _ in range(6)]
+        for child, _ in children:
+            os.waitpid(child, 0)
+        assert [said.read() for _, said in children] == ["begun\n"] * 6
+        with Store.open(path) as store:
+            assert len(store.sessions()) == 6
+
+
+def begin_and_tell(say, path):
+    try:
+        begin(path)
+        say("begun")
+    except BaseException as error:
+        say(f"{type(error).__name__}: {error}")
+
+
 @pytest.fixture
 def small_disk(tmp_path):
     """A file system of 1 MB."""

@@ -18,15 +18,22 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("session", default="last")
+@click.argument("session", default="last", metavar="[SESSION]")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 @click.option("--list", "list_all", is_flag=True, help="List the sessions, newest first, one a line.")
 @click.option("--dog", help="With --list: only this dog's sessions.")
 @click.option("--log", type=click.Path(path_type=Path), help="The log to read. [default: the log sessions write to]")
 def summary(session: str, as_json: bool, list_all: bool, dog: str | None, log: Path | None) -> None:
-    """Show a session's reps, rates, decisions and treats owed.
+    """What happened in a session.
 
-    SESSION is the start of a session's id as --list shows it, or "last".
+    Reps, rates, decisions and why, treats owed. SESSION is the start of a session's id, as --list shows it; without one
+    it is the last session.
+
+    \b
+    Example:
+      handsfree summary
+      handsfree summary --list
+      handsfree summary 3f0c --json
     """
     from handsfree import places
     from handsfree.core.errors import UserError
@@ -37,7 +44,7 @@ def summary(session: str, as_json: bool, list_all: bool, dog: str | None, log: P
         raise UserError("--dog: only for the list of sessions; add --list, or leave --dog out")
     with Store.open(log or places.default_log(), read_only=True) as store:
         if list_all:
-            _print_list(store.sessions(dog), as_json)
+            _print_list(store.sessions(dog), dog, as_json)
         else:
             _print_one(summarise(store.session_log(session)), as_json)
 
@@ -53,13 +60,13 @@ def _print_one(figures: SessionSummary, as_json: bool) -> None:
         page.show(figures, _console())
 
 
-def _print_list(totals: Sequence[SessionTotals], as_json: bool) -> None:
+def _print_list(totals: Sequence[SessionTotals], dog: str | None, as_json: bool) -> None:
     if as_json:
         from handsfree.edges.report import keys
 
         click.echo(keys.list_as_json(totals))
     elif not totals:
-        click.echo("no sessions yet")
+        click.echo(f"no sessions of {dog} yet" if dog else "no sessions yet")
     else:
         from handsfree.edges.report import page
 

@@ -67,7 +67,7 @@ def show_list(totals: Sequence[SessionTotals], console: Console) -> None:
     table.add_column("reps", justify="right")
     table.add_column("correct", justify="right")
     table.add_column("length", justify="right", no_wrap=True)
-    table.add_column("ended by")
+    table.add_column("end")
     for one in totals:
         session = one.session
         table.add_row(
