@@ -43,9 +43,7 @@ class Recogniser:
 
     def __init__(self, model_dir: Path, phrases: Iterable[str], own: bool) -> None:
         _check_files(model_dir, own)
-        if not own:
-            _try_in_a_child(model_dir)
-        model = _load(model_dir)
+        model = _load(model_dir, own)
         grammar = () if own else (_grammar(model, model_dir, list(phrases)),)
         import vosk
 
@@ -129,8 +127,10 @@ def _check_files(model_dir: Path, own: bool) -> None:
 
 
 @lru_cache(maxsize=1)
-def _load(model_dir: Path) -> Any:
+def _load(model_dir: Path, own: bool) -> Any:
     """A model serves any number of recognisers, one after the other or at once."""
+    if not own:
+        _try_in_a_child(model_dir)
     import vosk
 
     vosk.SetLogLevel(-1)

