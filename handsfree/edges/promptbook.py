@@ -111,6 +111,9 @@ def load_prompts(language: str, folder: Path) -> PromptBook:
     except tomllib.TOMLDecodeError as error:
         raise UserError(f"{path} is not valid TOML: {error}") from None
     sentences, instructions = data.get("sentences", {}), data.get("instructions", {})
+    for table, found in (("sentences", sentences), ("instructions", instructions)):
+        if not isinstance(found, dict):
+            raise UserError(f"{path}: [{table}] must be a table")
     faults = [
         *_key_faults("sentences", sentences, list(FIELDS)),
         *_key_faults("instructions", instructions, [str(i) for i in Instruction]),
