@@ -92,7 +92,7 @@ class Words:
     error: tuple[str, ...] = ("oops",)
     release: tuple[str, ...] = ("all done",)
     safety: tuple[str, ...] = ("growling",)
-    praise: tuple[str, ...] = ("good", "good girl", "good boy", "well done")
+    praise: tuple[str, ...] = ("good", "good girl", "good boy")
     names: tuple[str, ...] = ()  # the dog's own name is always among them
 
 

@@ -4,15 +4,34 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from handsfree.core.errors import UserError
 from handsfree.core.plan import Plan
 from handsfree.edges.planfile.clashes import PromptBookFor, find_clashes, find_spoken, prompt_book
 from handsfree.edges.planfile.faults import BadPlan, Fault, Findings, Severity, printable
+from handsfree.edges.planfile.questions import Answers, Question, Wanted, questions
 from handsfree.edges.planfile.reader import Use, read_plan
 from handsfree.edges.planfile.settings import settings
 from handsfree.edges.planfile.sounds import PronouncerFor, find_sound_faults
 from handsfree.edges.planfile.source import parse_toml, read_text
+from handsfree.edges.planfile.writer import create, new_text, ready
 
-__all__ = ["BadPlan", "Fault", "Severity", "check", "load", "parse", "read_text", "settings"]
+__all__ = [
+    "Answers",
+    "BadPlan",
+    "Fault",
+    "Question",
+    "Severity",
+    "Wanted",
+    "check",
+    "draft",
+    "load",
+    "new",
+    "parse",
+    "questions",
+    "read_text",
+    "ready",
+    "settings",
+]
 
 
 def load(path: Path) -> Plan:
@@ -38,19 +57,43 @@ def check(
     would say them itself; without them that is not looked at.
     """
     try:
-        return check_text(read_text(path), path, pronouncer_for, prompts_for)
+        return _check_text(read_text(path), path, pronouncer_for, prompts_for)
     except BadPlan as bad:
         return bad.faults
 
 
-def check_text(
-    text: str, path: Path, pronouncer_for: PronouncerFor | None = None, prompts_for: PromptBookFor | None = None
+def new(
+    path: Path, answers: Answers, pronouncer_for: PronouncerFor | None = None, prompts_for: PromptBookFor | None = None
 ) -> list[Fault]:
-    """As `check`, for a text that stands in `path`, or is to."""
-    try:
-        plan, uses, found = _read(text, path)
-    except BadPlan as bad:
-        return bad.faults
+    """Write a new plan; return what the check warns of in it.
+
+    Raises UserError, with nothing written, when there is such a file already, when it cannot be written, or when the
+    answers do not make a plan without errors.
+    """
+    ready(path)
+    text, warnings = draft(path, answers, pronouncer_for, prompts_for)
+    create(path, text)
+    return warnings
+
+
+def draft(
+    path: Path, answers: Answers, pronouncer_for: PronouncerFor | None = None, prompts_for: PromptBookFor | None = None
+) -> tuple[str, list[Fault]]:
+    """The text of a new plan and what the check warns of. Raises UserError where the check finds errors."""
+    pronouncer = pronouncer_for(Plan(dog=answers.dog, behaviours=())) if pronouncer_for else None
+    text = new_text(answers, pronouncer)
+    faults = _check_text(text, path, pronouncer_for, prompts_for)
+    errors = [fault.message for fault in faults if fault.severity is Severity.ERROR]
+    if errors:
+        raise UserError("; ".join(errors))
+    return text, faults
+
+
+def _check_text(
+    text: str, path: Path, pronouncer_for: PronouncerFor | None, prompts_for: PromptBookFor | None
+) -> list[Fault]:
+    """Raises BadPlan where the text is no TOML."""
+    plan, uses, found = _read(text, path)
     book = prompt_book(plan, prompts_for, found) if prompts_for else None
     if book is not None:
         find_spoken(plan, uses, book, found)

@@ -9,7 +9,7 @@ from typing import Protocol
 from handsfree.core.errors import UserError
 from handsfree.core.events import Instruction, Role
 from handsfree.core.plan import Plan, spoken
-from handsfree.edges.planfile.faults import Findings, Where
+from handsfree.edges.planfile.faults import Findings, Where, key_text
 from handsfree.edges.planfile.reader import Use
 
 MOST_PHRASES = 200
@@ -93,13 +93,14 @@ class PromptBookFor(Protocol):
 
 
 def _same_phrase(a: Use, b: Use, found: Findings) -> None:
-    at, other = _later(a, b, found)
     if a.role is Role.NAME and b.role is Role.NAME:
         return
-    what = f"{a} and {b}" if differ(a, b) or a.role is not b.role else f"{a}, twice"
-    default = "" if found.stands(other) else f" (the default; set {'.'.join(map(str, other))} to change it)"
-    line = f" (line {found.line(other)})" if found.stands(other) else ""
-    found.error(at, f'"{a.phrase}" is given two roles: {what}{line}', f"give each its own word{default}")
+    at, other = _later(a, b, found)
+    if found.stands(other):
+        remedy = f"give each its own word (the other is on line {found.line(other)})"
+    else:
+        remedy = f"choose another word, or set {key_text(other)}, whose default it is"
+    found.error(at, f'"{a.phrase}" is given two roles: {a} and {b}', remedy)
 
 
 def _later(a: Use, b: Use, found: Findings) -> tuple[Where, Where]:

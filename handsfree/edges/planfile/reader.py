@@ -65,7 +65,7 @@ def read_plan(document: Mapping[str, Any], found: Findings, path: Path) -> tuple
     """The plan and the use of each of its phrases."""
     top = Table(document, (), found)
     dog = top.text("dog")
-    if not top.has("dog"):
+    if document.get("dog", "") == "":
         top.missing("dog", 'write dog = "..." at the top of the file')
     default_rule = _rule(top, PRESETS[DEFAULT_RULE])
     uses: list[Use] = []
@@ -188,7 +188,7 @@ def _window_rule(table: Table) -> WindowRule:
         table.found.error(table.at("lower_at"), message, f"make it smaller than raise_at ({raise_at})")
     if window is None or raise_at is None or lower_at is None:
         return default
-    return WindowRule(f"own: raise {raise_at}, lower {lower_at}, of {window}", window, raise_at, lower_at, misses)
+    return WindowRule(f"own {raise_at}/{lower_at} of {window}", window, raise_at, lower_at, misses)
 
 
 def _sequential_rule(table: Table) -> SequentialRule:
@@ -198,7 +198,7 @@ def _sequential_rule(table: Table) -> SequentialRule:
     if low >= high:
         table.found.error(table.at("low"), f"{low:g} is not below high, {high:g}", "low is the rate at which to lower")
     return SequentialRule(
-        name=f"own: sequential {low:g} to {high:g}",
+        name="own sequential",
         low=low,
         high=high,
         false_raise=table.number("false_raise", default.false_raise, 0.001, 0.49),

@@ -40,18 +40,18 @@ def _section(plan: Plan, empty: Plan, name: str) -> Iterator[tuple[str, Any, Any
 
 def _text(value: Any) -> str:
     if isinstance(value, bool):
-        return "yes" if value else "no"
+        return str(value).lower()
     if isinstance(value, tuple):
         return ", ".join(value) or "none"
     if isinstance(value, WindowRule):
-        return f"{value.name}: {value.raise_at} of {value.window} raise, {value.lower_at} lower{_misses(value)}"
+        return f"{value.name}: raise at {value.raise_at} of {value.window}, lower at {value.lower_at}{_misses(value)}"
     if isinstance(value, SequentialRule):
-        chances = f"{value.false_raise:g}/{value.false_lower:g}"
-        return f"{value.name}: {value.low:g} to {value.high:g}, chances {chances}{_misses(value)}"
+        chances = f"wrong raise {value.false_raise:g}, wrong lower {value.false_lower:g}"
+        return f"{value.name}: {value.low:g} against {value.high:g}, chance of a {chances}{_misses(value)}"
     if isinstance(value, float):
         return f"{value:g}"
     return "none" if value in (None, "") else str(value)
 
 
 def _misses(rule: WindowRule | SequentialRule) -> str:
-    return f", {rule.misses_in_a_row} misses in a row lower" if rule.misses_in_a_row else ""
+    return f" or after {rule.misses_in_a_row} misses in a row" if rule.misses_in_a_row else ""

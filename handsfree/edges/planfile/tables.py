@@ -49,9 +49,9 @@ class Table:
         return tuple(self._values)
 
     def text(self, key: str, default: str = "", longest: int = LONGEST_TEXT) -> str:
-        """One line of text, surrounding blanks removed."""
+        """One line of text, surrounding blanks removed. "" is a way to say: the default."""
         value = self.take(key)
-        if value is None:
+        if value is None or value == "":
             return default
         return self._line(self.at(key), value, longest) or default
 

@@ -1,0 +1,107 @@
+"""What must be asked to make a new plan, and how the answers are read."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from handsfree.core.errors import UserError
+from handsfree.core.plan import Tag, Words, spoken
+from handsfree.edges.planfile.tables import LONGEST_PHRASE
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """A behaviour as it was asked for."""
+
+    name: str
+    cues: tuple[str, ...]
+    tag: Tag = Tag.PLAIN
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """All that a new plan is made from; everything else in it is the default."""
+
+    dog: str
+    behaviours: tuple[Wanted, ...]
+    handler: str = ""
+    marker: str = Words().marker[0]
+    error: str = Words().error[0]
+    release: str = Words().release[0]
+    address: str = Words().address
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One question. `read` turns what was typed into the value, or raises UserError.
+
+    key      the field of Answers
+    default  None: it must be answered
+    many     ask again until nothing comes
+    """
+
+    key: str
+    text: str
+    default: str | None
+    read: Callable[[str], Any]
+    many: bool = False
+
+
+def questions() -> tuple[Question, ...]:
+    """In the order in which to ask."""
+    words = Words()
+    return (
+        Question("dog", "The dog's name", None, read_name),
+        Question("handler", "Your name (may stay empty)", "", lambda text: text and read_name(text)),
+        Question("marker", "Your marker word: what you say the instant the dog is right", words.marker[0], read_phrase),
+        Question("error", "Your error word: what you say when it was not right", words.error[0], read_phrase),
+        Question("release", "Your release word: what ends a stay", words.release[0], read_phrase),
+        Question("address", "The word with which you speak to this program", words.address, read_phrase),
+        Question("behaviours", "A behaviour, and what you say for it", None, read_behaviour, many=True),
+    )
+
+
+BEHAVIOUR_HELP = (
+    "Examples: sit   leave it   bed: bed, on your bed   stay (duration): stay   nails (handling): paws",
+    f"In brackets: {', '.join(tag.value for tag in Tag if tag is not Tag.PLAIN)}; nothing for all others.",
+)
+
+
+def read_name(text: str) -> str:
+    name = " ".join(text.split())
+    _short(name)
+    if not spoken(name):
+        raise UserError("a name needs at least one letter")
+    return name
+
+
+def read_phrase(text: str) -> str:
+    """A phrase as it is spoken."""
+    phrase = spoken(text)
+    _short(phrase)
+    if not phrase:
+        raise UserError("write the word as you say it")
+    return phrase
+
+
+def read_behaviour(text: str) -> Wanted:
+    """ "sit: sit, sit down", with a tag in brackets after the name; the name alone is its own cue."""
+    before, colon, after = text.partition(":")
+    found = re.fullmatch(r"\s*([^()]*?)\s*(?:\(\s*([^()]*?)\s*\)\s*)?", before)
+    if not found:
+        raise UserError(f'"{text}" is not clear; write name: cue, cue')
+    name = read_phrase(found[1])
+    tags = [tag.value for tag in Tag]
+    tag = (found[2] or Tag.PLAIN.value).lower()
+    if tag not in tags:
+        raise UserError(f'"{tag}" is no kind of behaviour; there are: {", ".join(tags)}')
+    cues = [read_phrase(cue) for cue in after.split(",")] if colon else [name]
+    return Wanted(name, tuple(dict.fromkeys(cues)), Tag(tag))
+
+
+def _short(text: str) -> None:
+    if len(text) > LONGEST_PHRASE:
+        raise UserError(f"that is {len(text)} characters long; keep to {LONGEST_PHRASE}")
