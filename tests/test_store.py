@@ -234,7 +234,8 @@ def test_a_session_that_runs_in_another_process_is_left_alone_until_that_dies(pa
     child = os.fork()
     if child == 0:
         try:
-            Store.open(path).begin(start())
+            theirs = Store.open(path)
+            theirs.begin(start())
             os.write(begun, b"x")
             threading.Event().wait(30)
         finally:
@@ -315,7 +316,8 @@ def test_steps_reached_are_those_of_the_last_session_of_that_dog(store):
     decide(Choice.LOWER, "sit", 3, 2, 11.9)
     decide(Choice.HOLD, "sit", 2, 2, 21.9)
     store.add_decision(Decision(Choice.END, Because.TIME, 60.0))
-    store.begin(start(STARTED - timedelta(days=1)))  # merged in later, but older
+    far_east = timezone(timedelta(hours=14))  # written down later, and it reads later, but it was an hour earlier
+    store.begin(start((STARTED + timedelta(hours=23)).astimezone(far_east)))
     store.add_rep(marked_rep(1, step=1))
     store.begin(start(STARTED + timedelta(days=2), dog="Ulla"))
     store.add_rep(marked_rep(1, step=1))
