@@ -11,8 +11,8 @@ noise    a folder with sc_doing_the_dishes, sc_running_tap and sc_pink_noise (ba
          esc10_dog_bark_* (ESC-10), each as .opus, .ogg or .wav; README.md beside this file credits them
 
 The handler wears a headset and is near; the client stands across the room: softer, duller, with the room's echo. Each
-spoken piece is trimmed to its active part, so its onset and end in the truth are known to about 10 ms. One seed, one
-thread: the same weights and voices give the same audio.
+spoken piece is cut out 40 dB below its peak; its start and end in the truth are where it comes within 30 dB of it. One
+seed, one thread: the same weights and voices give the same samples (an Ogg file holds a serial number that differs).
 """
 
 from __future__ import annotations
@@ -60,12 +60,14 @@ class Row:
 
 @dataclass
 class Scene:
-    """The session as it grows. `clock_s` is the end of what was said last; `truth` holds the rows of truth.jsonl."""
+    """The session as it grows. `clock_s` is the end of what was said last, `decided_s`
+    that of the last marker or error word; `truth` holds the rows of truth.jsonl."""
 
     length_s: float = 400.0
     clock_s: float = 0.0
     truth: list[dict] = field(default_factory=list)
     rep: dict | None = None
+    decided_s: float = 0.0
     reps: int = 0
 
     def __post_init__(self) -> None:
@@ -85,14 +87,18 @@ def read_script(path: Path) -> Iterator[Row]:
             yield Row(float(pause), who, words.split(" + "), [part.split() for part in meaning.split(" + ")])
 
 
-def active(samples: Samples, below_peak_db: float = 40.0, pad_s: float = 0.01) -> Samples:
-    """Cut silence off both ends: 10 ms frames within `below_peak_db` of the loudest frame are active."""
+def span(samples: Samples, below_peak_db: float) -> tuple[int, int]:
+    """Where the active part begins and ends: 10 ms frames within `below_peak_db` of the loudest frame are active."""
     frame = RATE // 100
     energy = np.square(samples[: len(samples) // frame * frame]).reshape(-1, frame).mean(axis=1) + 1e-12
     loud = np.flatnonzero(10 * np.log10(energy) > 10 * np.log10(energy.max()) - below_peak_db)
-    pad = round(pad_s * RATE)
-    start, end = max(0, loud[0] * frame - pad), min(len(samples), (loud[-1] + 1) * frame + pad)
-    return fade(samples[start:end])
+    return int(loud[0] * frame), int((loud[-1] + 1) * frame)
+
+
+def active(samples: Samples, below_peak_db: float = 40.0) -> Samples:
+    """The active part, 10 ms before and after it included."""
+    start, end = span(samples, below_peak_db)
+    return fade(samples[max(0, start - RATE // 100) : end + RATE // 100])
 
 
 def fade(samples: Samples, seconds: float = 0.01) -> Samples:
@@ -175,8 +181,8 @@ def add_speech(scene: Scene, row: Row, speaker: Speaker, rng: np.random.Generato
         samples = at_level(samples, LEVEL_DB[row.who] + rng.uniform(-2, 2))
         end_s = at_s + len(samples) / RATE
         scene.add(across_the_room(samples, rng) if row.who == "client" else samples, at_s)
-        span = {"start_s": round(at_s, 3), "end_s": round(end_s, 3)}
-        spoken = {"kind": "spoken", "who": row.who, "words": words, "role": role, **span}
+        start, end = (round(at_s + sample / RATE, 3) for sample in span(samples, 30))
+        spoken = {"kind": "spoken", "who": row.who, "words": words, "role": role, "start_s": start, "end_s": end}
         if role == "instruction":
             spoken["instruction"] = more[0]
         scene.truth.append(spoken)
@@ -184,14 +190,14 @@ def add_speech(scene: Scene, row: Row, speaker: Speaker, rng: np.random.Generato
             behaviour, outcome, *flags = more
             scene.reps += 1
             scene.rep = {"kind": "rep", "number": scene.reps, "behaviour": behaviour, "outcome": outcome}
-            scene.rep |= {"cue_s": span["start_s"], "cue_end_s": span["end_s"]}
+            scene.rep |= {"cue_s": start, "cue_end_s": end}
             scene.rep |= dict.fromkeys(flags, True)
             scene.truth.append(scene.rep)
         elif role in ("marker", "error") and scene.rep:
             expected = "correct" if role == "marker" else "incorrect"
             assert scene.rep["outcome"] == expected, f"the script contradicts itself at {scene.rep}"
-            scene.rep |= {"outcome_s": span["start_s"], "outcome_end_s": span["end_s"]}
-            scene.rep = None
+            scene.rep |= {"outcome_s": start, "outcome_end_s": end}
+            scene.rep, scene.decided_s = None, end
         at_s = end_s + BREATH_S
     scene.clock_s = end_s
 
@@ -206,7 +212,7 @@ def add_decision(scene: Scene, row: Row) -> None:
             "behaviour": behaviour,
             "step": int(step),
             "new_step": int(new_step),
-            "at_s": round(scene.clock_s, 3),
+            "at_s": scene.decided_s,
         }
     )
 

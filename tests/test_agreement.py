@@ -1,13 +1,14 @@
 """Matching of counted reps with true ones."""
 
+import json
 from itertools import combinations
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from handsfree.core.agreement import TrueRep, is_right, match, read_truth
-from handsfree.core.events import HeardWord, Outcome, Rep
+from handsfree.core.agreement import TrueRep, is_right, match, match_decisions, read_due, read_truth
+from handsfree.core.events import Because, Choice, Decision, HeardWord, Outcome, Rep
 
 
 def true(cue_s, outcome=Outcome.CORRECT, outcome_s=None, behaviour="spin"):
@@ -80,3 +81,15 @@ def test_truth_file():
     assert (second.outcome, second.outcome_s, second.cue_to_marker_s) == (Outcome.NO_RESPONSE, None, None)
     assert is_right(first, counted(1))
     assert not is_right(first, counted(1, behaviour="bow"))
+
+
+def test_decisions():
+    row = {"kind": "decision", "choice": "lower", "because": "window", "behaviour": "spin", "step": 2, "new_step": 1}
+    (due,) = read_due([json.dumps(row | {"at_s": 9})])
+    assert due == Decision(Choice.LOWER, Because.WINDOW, 9, "spin", 2, 1)
+    made = Decision(Choice.LOWER, Because.WINDOW, 9.4, "spin", 2, 1, reps=(1, 2), correct=0, rule="4-3-2")
+    extra = Decision(Choice.RAISE, Because.WINDOW, 20, "spin", 1, 2)
+    assert match_decisions([due], [made, extra]) == ([], [extra])
+    assert match_decisions([due], [extra]) == ([due], [extra])
+    late = Decision(Choice.LOWER, Because.WINDOW, 10.5, "spin", 2, 1)
+    assert match_decisions([due], [late]) == ([due], [late])

@@ -1,8 +1,9 @@
 """Counted reps against reps that are known to be true: which belong together, what was missed, what was invented.
 
-Pure. A truth is a file of JSON lines; rows of "kind": "rep" hold behaviour, outcome (as first said, before any
-correction), cue_s and cue_end_s (start and end of the cue), outcome_s (start of the marker or error word), all but the
-first two null or absent where there was none. Other rows are for the reader and for other checks.
+Pure. A truth is a file of JSON lines. Rows of "kind": "rep" hold behaviour, outcome (as first said, before any
+correction), cue_s and cue_end_s (start and end of the cue), outcome_s (start of the marker or error word); the times
+are null or absent where there was none. Rows of "kind": "decision" hold choice, because, behaviour, step, new_step and
+at_s. Other rows are for the reader and for other checks.
 """
 
 from __future__ import annotations
@@ -10,8 +11,9 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
-from handsfree.core.events import Outcome, Rep
+from handsfree.core.events import Because, Choice, Decision, Outcome, Rep
 
 WITHIN_S = 1.0
 """A counted rep may be taken for a true one when their cues (or outcomes) start within this time of each other."""
@@ -59,12 +61,36 @@ def is_right(true: TrueRep, counted: Rep) -> bool:
 
 def read_truth(lines: Iterable[str]) -> list[TrueRep]:
     """The reps of a truth file, in order of time. Raises ValueError or KeyError where it is not as described above."""
-    rows = [row for row in map(json.loads, filter(str.strip, lines)) if row["kind"] == "rep"]
     reps = [
         TrueRep(row["behaviour"], Outcome(row["outcome"]), row.get("cue_s"), row.get("cue_end_s"), row.get("outcome_s"))
-        for row in rows
+        for row in _rows(lines, "rep")
     ]
     return sorted(reps, key=lambda rep: _first(rep.cue_s, rep.outcome_s))
+
+
+def read_due(lines: Iterable[str]) -> list[Decision]:
+    """The decisions of a truth file. Raises as read_truth does."""
+    return [
+        Decision(
+            Choice(row["choice"]), Because(row["because"]), row["at_s"], row["behaviour"], row["step"], row["new_step"]
+        )
+        for row in _rows(lines, "decision")
+    ]
+
+
+def match_decisions(
+    due: Sequence[Decision], made: Sequence[Decision], within_s: float = WITHIN_S
+) -> tuple[list[Decision], list[Decision]]:
+    """(due but not made, made but not due). Same choice, reason, behaviour and steps, within a time of each other."""
+    missing, left = [], list(made)
+    for decision in due:
+        for other in left:
+            if _what(decision) == _what(other) and abs(decision.at_s - other.at_s) <= within_s:
+                left.remove(other)
+                break
+        else:
+            missing.append(decision)
+    return missing, left
 
 
 def match(true: Sequence[TrueRep], counted: Sequence[Rep], within_s: float = WITHIN_S) -> Agreement:
@@ -109,3 +135,11 @@ def _apart_s(true: TrueRep, counted: Rep) -> float:
 
 def _first(*times: float | None) -> float:
     return min((time for time in times if time is not None), default=0.0)
+
+
+def _rows(lines: Iterable[str], kind: str) -> list[dict[str, Any]]:
+    return [row for row in map(json.loads, filter(str.strip, lines)) if row["kind"] == kind]
+
+
+def _what(decision: Decision) -> tuple[object, ...]:
+    return (decision.choice, decision.because, decision.behaviour, decision.step, decision.new_step)
