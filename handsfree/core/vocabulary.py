@@ -18,7 +18,7 @@ from handsfree.core.events import (
     Role,
     SessionEvent,
 )
-from handsfree.core.plan import Ear, Plan
+from handsfree.core.plan import Ear, Plan, spoken
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +144,7 @@ class Vocabulary:
 def _meanings(plan: Plan, instructions: Mapping[Instruction, str]) -> Iterable[tuple[str, Meaning]]:
     """Phrase -> meaning. Later ones win, so what must never be lost (cues, markers, safety) comes last."""
     words = plan.words
-    for phrase in (*words.names, plan.dog.casefold()):
+    for phrase in (*words.names, spoken(plan.dog)):
         yield phrase, Meaning(Role.NAME)
     for phrase in words.praise:
         yield phrase, Meaning(Role.PRAISE)

@@ -248,7 +248,7 @@ def _ear(table: Table, path: Path) -> Ear:
     default = Ear()
     model = table.text("model", default.model, LONGEST_PATH)
     if model:
-        model = os.path.join(path.parent, os.path.expanduser(model))  # beside the plan, whatever the current folder
+        model = str(path.parent / os.path.expanduser(model))  # beside the plan, whatever the current folder
         if not os.path.isdir(model):
             remedy = "give the folder of a Vosk model, or leave it out for the ear that ships"
             table.found.error(table.at("model"), f"there is no folder {shown(model)}", remedy)

@@ -42,7 +42,7 @@ def _text(value: Any) -> str:
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, tuple):
-        return ", ".join(value) or "none"
+        return "; ".join(value) or "none"
     if isinstance(value, WindowRule):
         return f"{value.name}: raise at {value.raise_at} of {value.window}, lower at {value.lower_at}{_misses(value)}"
     if isinstance(value, SequentialRule):

@@ -40,7 +40,10 @@ def find_sound_faults(plan: Plan, uses: Sequence[Use], pronouncer: Pronouncer, f
     spoken: list[tuple[Use, list[Phones]]] = []
     guessed: set[str] = set()
     refused: set[str] = set()
-    for use in {use.phrase: use for use in reversed(uses)}.values():
+    first: dict[str, Use] = {}
+    for use in uses:
+        first.setdefault(use.phrase, use)
+    for use in first.values():
         try:
             said = pronouncer.phrase(use.phrase)
             words = use.phrase.split() if said.source == "letters" else []
