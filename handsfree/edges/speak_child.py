@@ -54,7 +54,12 @@ def choose_voice(voices: list[Any], language: str, wanted: str, default: str | N
 
 
 def _same_language(tag: str, language: str) -> bool:
-    return tag.replace("_", "-").lower().split("-")[0] == language.lower().split("-")[0]
+    return _main_part(tag) == _main_part(language)
+
+
+def _main_part(tag: str) -> str:
+    """Of a language tag: "en_GB" -> "en"."""
+    return tag.replace("_", "-").lower().split("-")[0]
 
 
 def speak(text: str, path: Path, language: str, voice: str, words_per_minute: int) -> None:

@@ -19,16 +19,20 @@ TONE_LEVEL = 0.1
 """Amplitude of the tones, full scale 1: an RMS of -23 dBFS at its peak, like the prompts."""
 SILENT_S = 2.0
 """An output that asks for no sound for so long is lost."""
-TONES: Mapping[str, tuple[float, float, float]] = {"counted": (0.09, 990.0, 990.0), "unsure": (0.12, 520.0, 390.0)}
-"""Name -> length in s, frequency in Hz at the start and at the end."""
+TONES: Mapping[str, tuple[tuple[float, float], ...]] = {
+    "counted": ((990.0, 0.09),),
+    "unsure": ((1200.0, 0.035), (0.0, 0.04), (1200.0, 0.035)),
+}
+"""Name -> pips of (Hz, seconds), 0 Hz for a gap. All steady: our own ear once took a gliding one for a word."""
 
 
 def tone(name: str) -> npt.NDArray[np.int16]:
-    """A short tone at 16 kHz, swelling and fading like half a sine so that it neither clicks nor resembles speech."""
-    seconds, from_hz, to_hz = TONES[name]
-    t = np.arange(round(seconds * SAMPLE_RATE)) / SAMPLE_RATE
-    phase = 2 * np.pi * (from_hz * t + (to_hz - from_hz) * t**2 / (2 * seconds))
-    return np.rint(32767 * TONE_LEVEL * np.sin(np.pi * t / seconds) * np.sin(phase)).astype(np.int16)
+    """A short tone at 16 kHz; each pip swells and fades like half a sine, so that it does not click."""
+    pips = []
+    for hz, seconds in TONES[name]:
+        t = np.arange(round(seconds * SAMPLE_RATE)) / SAMPLE_RATE
+        pips.append(TONE_LEVEL * np.sin(np.pi * t / seconds) * np.sin(2 * np.pi * hz * t))
+    return np.rint(32767 * np.concatenate(pips)).astype(np.int16)
 
 
 class Player:
