@@ -49,16 +49,17 @@ class Voice:
         """`folder` is the cache; made when needed. Of `prompts`: language, voice and words_per_minute matter here."""
         self._folder = folder.absolute()
         self._prompts = prompts
+        # everything that shapes the sound of a text
+        shape = [prompts.voice, prompts.words_per_minute, prompts.language, sys.platform, version("pyttsx3"), FORM]
+        self._shape = json.dumps(shape)
         self._stopping = threading.Event()
         self._ahead: threading.Thread | None = None
         self.failed: str | None = None
         """Why rendering ahead has failed so far, one line; None while it has not."""
 
     def path(self, text: str) -> Path:
-        """Where the sound of this text lies once rendered: its name tells everything that shapes the sound."""
-        p = self._prompts
-        shape = [text, p.voice, p.words_per_minute, p.language, sys.platform, version("pyttsx3"), FORM]
-        return self._folder / f"{hashlib.sha256(json.dumps(shape).encode()).hexdigest()[:24]}.wav"
+        """Where the sound of this text lies once rendered: the name tells the text and all that shapes its sound."""
+        return self._folder / f"{hashlib.sha256(f'{self._shape}{text}'.encode()).hexdigest()[:24]}.wav"
 
     def sound(self, text: str) -> Path | None:
         """The rendered file, or None if it is not there (yet)."""
