@@ -20,7 +20,13 @@ MOST_WAYS = 3
 
 @click.group()
 def plan() -> None:
-    """Make or check the plan of a dog."""
+    """Make or check the plan of a dog.
+
+    \b
+    Example:
+      handsfree plan new tarn.toml
+      handsfree plan check tarn.toml
+    """
 
 
 @plan.command()
@@ -41,7 +47,7 @@ def new(file: Path, **given: Any) -> None:
     \b
     Example:
       handsfree plan new tarn.toml
-      handsfree plan new tarn.toml --dog Tarn --behaviour "sit: sit, sit down" --behaviour "stay (duration)"
+      handsfree plan new tarn.toml --dog Tarn --behaviour "sit: sit, sit down"
     """
     from handsfree.edges import planfile
     from handsfree.listening import pronouncer

@@ -65,8 +65,8 @@ def questions() -> tuple[Question, ...]:
 
 
 BEHAVIOUR_HELP = (
-    "Examples: sit   leave it   bed: bed, on your bed   stay (duration): stay   nails (handling): paws",
-    f"In brackets: {', '.join(tag.value for tag in Tag if tag is not Tag.PLAIN)}; nothing for all others.",
+    "Examples:  sit  |  bed: bed, on your bed  |  stay (duration): stay",
+    f"In brackets {', '.join(tag.value for tag in Tag if tag is not Tag.PLAIN)}; nothing for all others.",
 )
 
 

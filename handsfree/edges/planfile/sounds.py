@@ -68,7 +68,8 @@ def find_sound_faults(plan: Plan, uses: Sequence[Use], pronouncer: Pronouncer, f
             message = f'"{use.phrase}" ({use}) is very short: {len(shortest)} sound{"s" * (len(shortest) != 1)}'
             found.warning(use.where, message, "expect more false alarms and misses than with a longer word")
     for (a, a_variants), (b, b_variants) in itertools.combinations(spoken, 2):
-        if differ(a, b) and any(_alike(x, y) for x in a_variants for y in b_variants):
+        nested = f" {a.phrase} " in f" {b.phrase} " or f" {b.phrase} " in f" {a.phrase} "  # told as such already
+        if not nested and differ(a, b) and any(_alike(x, y) for x in a_variants for y in b_variants):
             at, other = sorted((a, b), key=lambda use: (found.stands(use.where), found.line(use.where)), reverse=True)
             remedy = "choose a word that differs in more than one sound"
             found.warning(at.where, f'"{at.phrase}" ({at}) sounds like "{other.phrase}" ({other})', remedy)
