@@ -823,11 +823,12 @@ def nearly_good(draw: st.DrawFn) -> dict:
         try:
             for key in where[:-1]:
                 inside = inside[key]
+            del inside[where[-1]]
             value = draw(odd)
-            if value is not None:
+            if value is not None and isinstance(inside, list):
+                inside.insert(where[-1], value)
+            elif value is not None:
                 inside[where[-1]] = value
-            else:
-                del inside[where[-1]]
         except (TypeError, IndexError, KeyError):
             pass  # the first change took away the place of the second
     return document
