@@ -107,11 +107,11 @@ def block(start_s: float, length_s: float = 0.1, lost_s: float = 0.0) -> AudioBl
 def test_words_come_out_with_their_times(script: Script, tmp_path: Path) -> None:
     ear = Recogniser(tmp_path, [], own=True)
     script.answers = [("partial", '{"partial": ""}'), ("partial", '{"partial": "yes"}')]
-    script.answers += [("result", result(("yes", 0.03, 0.2, 0.9), ("leave\u00a0it", 0.3, 0.6, 1.0)))]
+    script.answers += [("result", result(("yes", 1.03, 1.2, 0.9), ("leave\u00a0it", 1.3, 1.6, 1.0)))]
     ear.feed(block(0.0, 1.0))
     assert ear.feed(block(1.0, 1.0)) == []
     (breath,) = ear.feed(block(2.0, 1.0))
-    assert breath.words == (HeardWord("yes", 0.03, 0.2, 0.9), HeardWord("leave it", 0.3, 0.6, 1.0))
+    assert breath.words == (HeardWord("yes", 1.03, 1.2, 0.9), HeardWord("leave it", 1.3, 1.6, 1.0))
     assert breath.settled_s == pytest.approx(3.0 - recogniser.DECODING_LAG_S)
 
 
@@ -140,6 +140,15 @@ def test_settled_time_never_runs_back_and_waits_while_a_word_is_in_sight(script:
     assert [b.settled_s for b in ear.feed(block(0.0, 1.0))] == [pytest.approx(1.0 - recogniser.ONSET_LAG_S)]
     assert ear.feed(block(1.0, 1.0)) == []
     assert [b.settled_s for b in ear.feed(block(2.0, 1.0))] == [pytest.approx(3.0 - recogniser.ONSET_LAG_S)]
+
+
+def test_a_word_from_before_the_settled_time_is_left_out(script: Script, tmp_path: Path) -> None:
+    script.answers = [("partial", '{"partial": ""}')]
+    script.answers += [("result", result(("sit", 0.2, 0.5, 0.4), ("stay", 2.5, 2.9, 1.0)))]
+    ear = Recogniser(tmp_path, [], own=True)
+    ear.feed(block(0.0, 2.0))
+    (breath,) = ear.feed(block(2.0, 2.0))
+    assert breath.words == (HeardWord("stay", 2.5, 2.9),)
 
 
 def test_a_short_loss_is_heard_as_silence(script: Script, tmp_path: Path) -> None:

@@ -26,8 +26,8 @@ ONSET_LAG_S = 0.6
 """While no word is in sight, none that starts earlier than this before the newest sound will appear: the network looks
 0.13 s ahead, works in chunks, and the best path may take silence for the first few frames of a word."""
 
-DECODING_LAG_S = 0.25
-"""Newest sound that our own model has not decoded yet: a chunk (0.09 s), 0.13 s ahead of it, one analysis window."""
+DECODING_LAG_S = 0.35
+"""Newest sound that our own model may not have decoded yet: a chunk (0.15 s), 0.13 s ahead of it, a feature window."""
 
 NO_BREAK_SPACE = "\N{NO-BREAK SPACE}"
 
@@ -88,10 +88,15 @@ class Recogniser:
         return [Breath(words, self._settled_s)] if words or advanced else []
 
     def _words(self, result: str) -> tuple[HeardWord, ...]:
-        """The words of Vosk's JSON, in session time; neighbouring stretches of other speech become one."""
+        """The words of Vosk's JSON, in session time; neighbouring stretches of other speech become one.
+
+        Now and then the decoder turns over a noise for seconds and then calls it a word. It comes too late: by
+        `settled_s` others have decided what follows from its absence. So it is left out.
+        """
         words: list[HeardWord] = []
-        for entry in json.loads(result).get("result", ()):
-            word = self._word(entry)
+        for word in map(self._word, json.loads(result).get("result", ())):
+            if word.start_s < self._settled_s:
+                continue
             if words and word.text == words[-1].text == OTHER_SPEECH:
                 before = words.pop()
                 word = HeardWord(word.text, before.start_s, word.end_s, max(before.confidence, word.confidence))
