@@ -173,6 +173,9 @@ def test_settings_mark_what_the_plan_changed() -> None:
     assert found["behaviour[1].response_window_s"] == ("3", "default")
     found = {k: (v, w) for k, v, w in planfile.settings(planfile.parse(SIT + "response_window_s = 4.5\n", FILE))}
     assert found["behaviour[1].response_window_s"] == ("4.5", "plan")
+    found = {k: (v, w) for k, v, w in planfile.settings(planfile.parse(SIT + 'tag = "duration"\n', FILE))}
+    assert found["behaviour[1].response_window_s"] == ("60", "default")
+    assert found["behaviour[1].tag"] == ("duration", "plan")
 
 
 def test_a_model_lies_beside_the_plan(tmp_path: Path) -> None:
@@ -560,6 +563,7 @@ def test_a_phrase_within_another_is_resolved_to_the_longest() -> None:
     assert (fault.severity, fault.line, fault.key) == (Severity.WARNING, 9, "behaviour[2].cues[2]")
     assert fault.message == '"sit" (cue of "sit") is part of "sit on your bed" (cue of "bed")'
     assert 'the longest counts: "sit on your bed"' in fault.remedy
+    assert len(planfile.parse(one_more("sit on your bed"), FILE).behaviours) == 2  # a warning refuses nothing
 
 
 def test_a_phrase_within_another_of_the_same_meaning_is_harmless() -> None:

@@ -122,7 +122,7 @@ class _Scanner:
         return match
 
     def _mark(self, where: Where, at: int) -> None:
-        self.lines.setdefault(where, bisect_right(self._line_ends, at - 1) + 1)
+        self.lines.setdefault(where, bisect_right(self._line_ends, at) + 1)
 
     def _header(self) -> Where:
         start = self._at
