@@ -79,6 +79,32 @@ def test_gap_inside_the_flagged_block_shows_at_the_next(use):
     assert losses == [0.0, 0.0, pytest.approx(0.2)]
 
 
+def test_a_jittering_clock_does_not_add_up_to_lost_sound(use):
+    """A loaded machine: the driver flags every third block though nothing is missing, and its clock is 25 ms off."""
+    fake = use(HEADSET)
+    jitter = np.random.default_rng(2).uniform(-0.025, 0.025, size=400)
+    with microphone() as blocks:
+        for i in range(400):
+            fake.inputs[0].deliver(ramp(800), 50.0 + i * 0.05 + jitter[i], overflow=i % 3 == 2)
+        lost_s = sum(next(blocks).lost_s for _ in range(400))
+    assert lost_s < 0.06
+
+
+def test_many_gaps_under_jitter_are_measured_as_a_whole(use):
+    fake = use(HEADSET)
+    random = np.random.default_rng(3)
+    at_s, missing = 50.0, 0.0
+    with microphone() as blocks:
+        for i in range(400):
+            gap = i % 20 == 10
+            at_s += 0.1 * gap
+            missing += 0.1 * gap
+            fake.inputs[0].deliver(ramp(800), at_s + random.uniform(-0.01, 0.01), overflow=gap)
+            at_s += 0.05
+        lost_s = sum(next(blocks).lost_s for _ in range(400))
+    assert lost_s == pytest.approx(missing, abs=0.06)
+
+
 def test_without_capture_times_the_drivers_clock_measures_the_gap(use):
     fake = use(HEADSET)
     with microphone() as blocks:
@@ -127,8 +153,8 @@ def test_gap_in_converted_sound_neither_loses_the_filters_rest_nor_shifts_time(u
     fake = use(HEADSET, refuse={(SAMPLE_RATE, 1)})
     with microphone() as blocks:
         for i in range(20):
-            fake.inputs[0].deliver(ramp(2205), i * 0.05)
-        fake.inputs[0].deliver(ramp(2205), 20 * 0.05 + 1.0, overflow=True)
+            fake.inputs[0].deliver(ramp(2205), 7.0 + i * 0.05)
+        fake.inputs[0].deliver(ramp(2205), 7.0 + 20 * 0.05 + 1.0, overflow=True)
         got = [next(blocks) for _ in range(22)]  # one more than delivered: the rest before the gap
     assert got[-1].lost_s == pytest.approx(1.0)
     assert got[-1].start_s == pytest.approx(2.0, abs=0.001)

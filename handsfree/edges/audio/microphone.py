@@ -21,6 +21,10 @@ SILENT_S = 2.0
 """A microphone that delivers no block for so long is lost. Blocks come even when the room is quiet."""
 FIRST_BLOCK_S = 6.0
 """Longer patience for the first block: a wireless headset may have to switch to its call mode first."""
+SHORTEST_GAP_S = 0.02
+DRIFT_SHARE = 0.0005
+"""How far each block moves the standard that gaps are measured against: fast enough for two clocks that drift apart by
+0.1 ms a second, too slow to follow the errors of the gaps themselves."""
 
 
 class MicrophoneLost(UserError):
@@ -43,8 +47,7 @@ def microphone(device: str | int | None = None, *, block_s: float = BLOCK_S) -> 
 
     The driver's callback only copies and queues. Sound is lost when the driver says so or when the queue is full
     (BACKLOG_S behind); the next block then carries `lost_s` and its `start_s` is later by as much, so that later words
-    keep their right times. A full queue is counted in frames, exactly; a gap in the driver is the step of its capture
-    clock from one block to the next, less the sound delivered between.
+    keep their right times. What a full queue refuses is counted in frames; a gap in the driver by its capture clock.
 
     Raises UserError if there is no such device or it cannot be opened; iteration raises MicrophoneLost when no block
     has come for SILENT_S or the driver has stopped. Iteration never ends by itself.
@@ -92,16 +95,18 @@ def microphone(device: str | int | None = None, *, block_s: float = BLOCK_S) -> 
 
 def _listen(arrivals: queue.Queue[_Arrival | None], rate: int, channels: int, name: str) -> Iterator[AudioBlock]:
     converter = Converter(rate)
+    gaps = _Gaps(rate)
     at_s = 0.0
-    previous: _Arrival | None = None
+    first = True
     while True:
         try:
-            arrival = arrivals.get(timeout=SILENT_S if previous else FIRST_BLOCK_S)
+            arrival = arrivals.get(timeout=FIRST_BLOCK_S if first else SILENT_S)
         except queue.Empty:
             arrival = None
         if arrival is None:
             raise MicrophoneLost(f"the microphone {name!r} stopped sending sound; is it plugged in and switched on?")
-        lost_s = _lost_s(previous, arrival, rate) if previous else 0.0
+        first = False
+        lost_s = gaps.before(arrival)
         if lost_s:
             rest = AudioBlock(at_s, converter.finish())  # what the filter held belongs before the gap
             at_s += rest.duration_s + lost_s
@@ -110,20 +115,41 @@ def _listen(arrivals: queue.Queue[_Arrival | None], rate: int, channels: int, na
         frames = np.frombuffer(arrival.pcm, "<i2").reshape(-1, channels).astype(np.float32) / np.float32(32768)
         block = AudioBlock(at_s, converter.convert(frames), lost_s)
         at_s += block.duration_s
-        previous = arrival
         yield block
 
 
-def _lost_s(previous: _Arrival, arrival: _Arrival, rate: int) -> float:
-    """Seconds of sound missing between two blocks.
+class _Gaps:
+    """Finds out how much sound is missing before a block.
 
-    PortAudio raises the overflow flag on the block the gap lies before *or within*; in the second case only the next
-    block's capture time shows it. So both steps of the clock are looked at, and no other: it jitters.
+    A gap in the driver is how far its capture clock has run ahead of the sound delivered, compared with before. The
+    clock jitters (by 25 ms on a loaded machine with JACK), so it is asked only when the driver reports a loss, and
+    always against the same slowly moving standard: then errors stay within the jitter and do not add up.
+
+    PortAudio raises its flag on the block the gap lies before *or within*; in the second case only the next block's
+    capture time shows it. So both are looked at.
     """
-    lost_s = arrival.refused / rate
-    if arrival.overflow or previous.overflow:
-        lost_s = max(lost_s, arrival.captured_s - previous.captured_s - previous.frames / rate)
-    return lost_s if lost_s > 0.001 else 0.0
+
+    def __init__(self, rate: int) -> None:
+        self._rate = rate
+        self._taken_s = 0.0  # sound delivered and lost so far
+        self._lead_s = 0.0  # capture clock less that, as it usually is
+        self._seen = 0
+        self._flagged = False
+
+    def before(self, arrival: _Arrival) -> float:
+        """Seconds missing before this block; call it once for each, in order."""
+        lead_s = arrival.captured_s - self._taken_s
+        lost_s = arrival.refused / self._rate
+        if self._seen and (arrival.overflow or self._flagged):
+            lost_s = max(lost_s, lead_s - self._lead_s)
+        else:
+            self._seen += 1
+            self._lead_s += (lead_s - lost_s - self._lead_s) * max(1 / self._seen, DRIFT_SHARE)
+        if lost_s < SHORTEST_GAP_S:
+            lost_s = 0.0
+        self._flagged = arrival.overflow
+        self._taken_s += lost_s + arrival.frames / self._rate
+        return lost_s
 
 
 def _input_format(sounddevice: Any, device: Device) -> tuple[int, int]:
