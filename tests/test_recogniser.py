@@ -315,6 +315,20 @@ def test_real_words_are_heard_where_they_lie(ear: Recogniser) -> None:
 
 
 @pytest.mark.ear
+def test_the_same_sound_is_heard_alike(home: Path) -> None:
+    sound, _ = session([*REAL, "happy_f6af2457"])
+    first, second = (feed(Recogniser(home, SPOKEN, own=True), sound) for _ in range(2))
+    assert first == second
+
+
+@pytest.mark.ear
+def test_digital_silence_between_words_does_no_harm(ear: Recogniser) -> None:
+    sound = np.concatenate([np.concatenate([trimmed(name), np.zeros(SAMPLE_RATE)]) for name in REAL])
+    words = hear(ear, np.concatenate([np.zeros(SAMPLE_RATE), sound]))
+    assert [word.text for word in words] == [name.split("_")[0] for name in REAL]
+
+
+@pytest.mark.ear
 @pytest.mark.parametrize("block_samples", [160, 801, 16000, 200_000])
 def test_the_size_of_blocks_does_not_matter(ear: Recogniser, block_samples: int) -> None:
     sound, truth = session(REAL)

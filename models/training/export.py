@@ -30,7 +30,14 @@ import numpy as np
 
 WORD_POSITIONS = {"_B": "begin", "_E": "end", "_I": "internal", "_S": "singleton"}
 
-FEATURES = {"use-energy": "false", "num-mel-bins": 40, "num-ceps": 40, "low-freq": 20, "high-freq": 7600}
+FEATURES = {
+    "use-energy": "false",
+    "num-mel-bins": 40,
+    "num-ceps": 40,
+    "low-freq": 20,
+    "high-freq": 7600,
+    "dither": 0,  # as in training; Kaldi's own default adds random noise, and the same file is never heard twice alike
+}
 
 DECODER = {
     "min-active": 200,
@@ -41,7 +48,7 @@ DECODER = {
     "frame-subsampling-factor": 3,
     "frames-per-chunk": 15,  # 0.15 s; at 0.09 s words come 10 ms sooner for a third more work
     "endpoint.silence-phones": 1,
-    # A breath ends after this much silence: where a word is surely over; probably over; inside a phrase ("leave ... it").
+    # Silence that ends a breath: where a word is surely over, probably over, inside a phrase ("leave ... it").
     "endpoint.rule2.min-trailing-silence": 0.12,
     "endpoint.rule3.min-trailing-silence": 0.3,
     "endpoint.rule4.min-trailing-silence": 0.6,
