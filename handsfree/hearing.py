@@ -38,7 +38,7 @@ class Hearing:
         """Plan words as events or Ignored, other speech as HeardWord; in order of time within a breath."""
         memory = Memory()
         for breath in self.breaths(blocks):
-            memory, results = self.vocabulary.understand(memory, breath.words)
+            memory, results = self.vocabulary.understand(memory, breath)
             others = [word for word in breath.words if word.text == OTHER_SPEECH]
             yield from sorted([*results, *others], key=_start)
 

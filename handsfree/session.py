@@ -101,6 +101,7 @@ class Session:
             self._perform(self.sitting.hear(breath))
         self._write_notes(unfinished=True)
         self._perform(self.sitting.end(self._now_s, reason))
+        self._say(Say("microphone_lost" if lost else "finished"))
         if lost is not None:
             raise lost
         return reason
@@ -124,6 +125,8 @@ class Session:
                 return why, None
 
     def _take(self, block: AudioBlock) -> None:
+        if not self._kept:
+            self._say(Say("listening"))
         if block.lost_s > 0:
             self.log.add_gap(Gap(block.start_s - block.lost_s, block.lost_s))
         self._now_s = block.start_s + block.duration_s
@@ -163,17 +166,16 @@ class Session:
             return
         underway = self._now_s - self.sitting.settled_s > SPEECH_UNDERWAY_S
         say = self.sitting.due(urgent_only=underway)
-        if say is None:
-            return
+        if say is not None:
+            self._say(say)
+
+    def _say(self, say: Say) -> None:
         text, seconds = self.voice.say(say)
+        until_s = self._now_s + seconds
         if seconds:
-            self.sitting.prompt_played(self._now_s, self._now_s + seconds)
-        behaviour = dict(say.fields).get("behaviour")
-        self.log.add_prompt(
-            SaidPrompt(
-                say.key, text, self._now_s, self._now_s + seconds, behaviour=str(behaviour) if behaviour else None
-            )
-        )
+            self.sitting.prompt_played(self._now_s, until_s)
+        behaviour = next((str(value) for name, value in say.fields if name == "behaviour"), None)
+        self.log.add_prompt(SaidPrompt(say.key, text, self._now_s, until_s, behaviour=behaviour))
         self.watcher.said(text)
 
     def _write_notes(self, unfinished: bool = False) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from contextlib import suppress
 from types import TracebackType
@@ -12,6 +13,9 @@ from handsfree.core.events import SAMPLE_RATE, Say
 from handsfree.core.plan import Plan
 from handsfree.edges.audio import NoPlayer, Player, tone
 from handsfree.edges.promptbook import PromptBook
+
+LAST_WORDS_S = 4.0
+"""How long the end of a session waits for its last sentence to be heard."""
 
 
 class Mute:
@@ -59,6 +63,9 @@ class Aloud:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        deadline = time.monotonic() + LAST_WORDS_S
+        while self._player.busy and time.monotonic() < deadline:
+            time.sleep(0.05)
         self._voice.close()
         self._player.close()
 

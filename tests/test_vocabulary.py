@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from handsfree.core.events import Ignored, Instruction, Reason, Role, SessionEvent
+from handsfree.core.events import Breath, Ignored, Instruction, Reason, Role, SessionEvent
 from handsfree.core.plan import Behaviour
 from handsfree.core.vocabulary import Memory, Vocabulary
 from tests.helpers import INSTRUCTIONS, heard, small_plan, talk
@@ -15,8 +15,12 @@ def vocabulary() -> Vocabulary:
     return Vocabulary(small_plan(), INSTRUCTIONS)
 
 
+def breath(*words, settled_s=0.0):
+    return Breath(words, settled_s)
+
+
 def understand(vocabulary, *words, memory=None):
-    return vocabulary.understand(memory or Memory(), words)[1]
+    return vocabulary.understand(memory or Memory(), breath(*words))[1]
 
 
 def reasons(results):
@@ -75,7 +79,7 @@ def test_a_word_counts_only_when_it_stands_alone(vocabulary, words, expected):
 
 
 def test_talk_at_the_end_of_one_breath_spoils_a_word_that_follows_at_once_in_the_next(vocabulary):
-    memory, _ = vocabulary.understand(Memory(), [talk(0.0, 1.0)])
+    memory, _ = vocabulary.understand(Memory(), breath(talk(0.0, 1.0)))
     assert reasons(understand(vocabulary, heard("sit", 1.25), memory=memory)) == [Reason.IN_A_SENTENCE]
     assert reasons(understand(vocabulary, heard("sit", 1.35), memory=memory)) == ["counts"]
 
@@ -92,13 +96,19 @@ def test_a_stretched_word_counts_once_and_repeated_ones_each(vocabulary):
 
 
 def test_stretching_is_seen_across_breaths(vocabulary):
-    memory, _ = vocabulary.understand(Memory(), [heard("yes", 0.0, 0.2)])
+    memory, _ = vocabulary.understand(Memory(), breath(heard("yes", 0.0, 0.2)))
     assert reasons(understand(vocabulary, heard("yes", 0.3), memory=memory)) == [Reason.STRETCHED]
 
 
 def test_unsure_and_too_short_words_are_ignored_with_that_reason(vocabulary):
     assert reasons(understand(vocabulary, heard("sit", 0.0, confidence=0.1))) == [Reason.UNSURE]
     assert reasons(understand(vocabulary, heard("sit", 0.0, length_s=0.02))) == [Reason.TOO_SHORT]
+
+
+def test_a_word_made_out_after_the_past_was_settled_is_too_late(vocabulary):
+    memory, _ = vocabulary.understand(Memory(), breath(settled_s=3.0))
+    assert reasons(understand(vocabulary, heard("sit", 2.9), memory=memory)) == [Reason.TOO_LATE]
+    assert reasons(understand(vocabulary, heard("sit", 3.0), memory=memory)) == ["counts"]
 
 
 def test_instructions_open_with_the_address_word(vocabulary):

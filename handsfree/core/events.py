@@ -103,6 +103,7 @@ class Reason(Label):
     IN_A_SENTENCE = "in_a_sentence"
     UNSURE = "unsure"  # confidence below the plan's threshold
     TOO_SHORT = "too_short"  # shorter than anyone can say it
+    TOO_LATE = "too_late"  # the ear made up its mind after what follows from silence had been decided
     STRETCHED = "stretched"  # the same word again within the dead time: one drawn-out word
     DURING_PROMPT = "during_prompt"
     PAUSED = "paused"

@@ -67,7 +67,7 @@ class Sitting:
 
     def hear(self, breath: Breath) -> list[Effect]:
         """Take in what the ear made of the sound up to `breath.settled_s`."""
-        self._memory, heard = self.vocabulary.understand(self._memory, breath.words)
+        self._memory, heard = self.vocabulary.understand(self._memory, breath)
         effects: list[Effect] = []
         for one in heard:
             effects += self._advance(one)

@@ -7,10 +7,11 @@ when nothing but pauses, other plan words, praise and names lie beside it. No wo
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from handsfree.core.events import (
     OTHER_SPEECH,
+    Breath,
     HeardWord,
     Ignored,
     Instruction,
@@ -30,8 +31,10 @@ class Meaning:
 
 @dataclass(frozen=True, slots=True)
 class Memory:
-    """What the previous breaths leave behind: where other talk ended, and where each phrase was last heard."""
+    """What the previous breaths leave behind: up to when the past is settled, where other talk ended, and where each
+    phrase was last heard."""
 
+    settled_s: float = float("-inf")
     talk_end_s: float = float("-inf")
     last_start_s: Mapping[str, float] | None = None
 
@@ -52,9 +55,9 @@ class Vocabulary:
         """Everything to listen for, each phrase once."""
         return tuple(self.meanings)
 
-    def understand(self, memory: Memory, words: Iterable[HeardWord]) -> tuple[Memory, list[SessionEvent | Ignored]]:
+    def understand(self, memory: Memory, breath: Breath) -> tuple[Memory, list[SessionEvent | Ignored]]:
         """Judge the words of one breath, in order. Every plan word comes back as an event or as Ignored."""
-        items = self._join([word for word in words if not self._is_blip(word)])
+        items = self._join([word for word in breath.words if not self._is_blip(word)])
         alone = self._stand_alone(items, memory.talk_end_s)
         seen = dict(memory.last_start_s or {})
         results: list[SessionEvent | Ignored] = []
@@ -67,12 +70,15 @@ class Vocabulary:
                 continue
             reason = self._reason_against(word, meaning.role, stands_alone, seen)
             seen[word.text] = word.start_s
+            if word.start_s < memory.settled_s:
+                reason = Reason.TOO_LATE
             if reason is None:
                 results.append(SessionEvent(word, meaning.role, meaning.behaviour, meaning.instruction))
             else:
                 results.append(Ignored(word, meaning.role, reason, meaning.behaviour))
         talk = [word.end_s for word in items if self._is_talk(word)]
-        return replace(memory, talk_end_s=max([memory.talk_end_s, *talk]), last_start_s=seen), results
+        settled_s = max(memory.settled_s, breath.settled_s)
+        return Memory(settled_s, max([memory.talk_end_s, *talk]), seen), results
 
     def _join(self, words: list[HeardWord]) -> list[HeardWord]:
         """Neighbouring words that make a phrase become one word; the longest phrase wins."""
@@ -151,7 +157,7 @@ def _meanings(plan: Plan, instructions: Mapping[Instruction, str]) -> Iterable[t
     for instruction, said in instructions.items():
         if instruction is Instruction.NOW:
             for behaviour in plan.behaviours:
-                for cue in (behaviour.name, *behaviour.cues):
+                for cue in behaviour.cues:
                     yield f"{words.address} {said} {cue}", Meaning(Role.INSTRUCTION, behaviour.name, instruction)
         else:
             yield f"{words.address} {said}", Meaning(Role.INSTRUCTION, None, instruction)

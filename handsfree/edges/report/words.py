@@ -38,6 +38,7 @@ IGNORED = {
     Reason.IN_A_SENTENCE: "inside a sentence",
     Reason.UNSURE: "not sure enough",
     Reason.TOO_SHORT: "too short",
+    Reason.TOO_LATE: "made out too late",
     Reason.STRETCHED: "one drawn-out word",
     Reason.DURING_PROMPT: "while a prompt was spoken",
     Reason.PAUSED: "while paused",
