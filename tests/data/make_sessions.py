@@ -20,7 +20,7 @@ import csv
 import json
 import sys
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from itertools import cycle
 from pathlib import Path
@@ -118,12 +118,13 @@ def read_clips(folder: Path) -> list[Clip]:
     return clips
 
 
-def take(shelf: dict[str, list[Clip]], words: tuple[str, ...] | list[str], rng: np.random.Generator) -> Clip | None:
-    """A clip of one of the words, removed from the shelf; the best stocked words come first."""
-    words = [word for word in words if shelf.get(word)]
-    if not words:
+def take(shelf: dict[str, list[Clip]], words: Iterable[str], rng: np.random.Generator) -> Clip | None:
+    """A clip of one of the words, removed from the shelf: drawn as from a bag that holds all of them."""
+    stock = {word: len(shelf[word]) for word in words if shelf.get(word)}
+    if not stock:
         return None
-    return shelf[max(words, key=lambda word: (len(shelf[word]), rng.random()))].pop()
+    word = rng.choice(list(stock), p=np.array(list(stock.values())) / sum(stock.values()))
+    return shelf[str(word)].pop()
 
 
 def reps_of(shelf: dict[str, list[Clip]], rng: np.random.Generator) -> Iterator[tuple[Clip, str]]:
@@ -158,7 +159,7 @@ def record(tape: Tape, shelf: dict[str, list[Clip]], talk: Iterator[tuple[Sample
         if follows.endswith("cue"):
             onset_s = tape.now_s + rng.uniform(1.2, 2.2)
             continue
-        said = take(shelf, list(OUTCOMES), rng) if follows == "answer" else None
+        said = take(shelf, OUTCOMES, rng) if follows == "answer" else None
         if said is None:
             tape.now_s += WINDOW_S
         else:
@@ -226,8 +227,9 @@ def shelves(clips: list[Clip], rng: np.random.Generator) -> Iterator[tuple[str, 
             yield speaker, group(own)
         else:
             mixed += own
+    shuffled = [mixed[i] for i in rng.permutation(len(mixed))]
     for number in range(MIXED_SESSIONS):
-        yield f"mixed-{number + 1}", group([mixed[i] for i in rng.permutation(len(mixed))][number::MIXED_SESSIONS])
+        yield f"mixed-{number + 1}", group(shuffled[number::MIXED_SESSIONS])
 
 
 def group(clips: list[Clip]) -> dict[str, list[Clip]]:
