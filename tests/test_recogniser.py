@@ -142,15 +142,6 @@ def test_settled_time_never_runs_back_and_waits_while_a_word_is_in_sight(script:
     assert [b.settled_s for b in ear.feed(block(2.0, 1.0))] == [pytest.approx(3.0 - recogniser.ONSET_LAG_S)]
 
 
-def test_a_word_from_before_the_settled_time_is_left_out(script: Script, tmp_path: Path) -> None:
-    script.answers = [("partial", '{"partial": ""}')]
-    script.answers += [("result", result(("sit", 0.2, 0.5, 0.4), ("stay", 2.5, 2.9, 1.0)))]
-    ear = Recogniser(tmp_path, [], own=True)
-    ear.feed(block(0.0, 2.0))
-    (breath,) = ear.feed(block(2.0, 2.0))
-    assert breath.words == (HeardWord("stay", 2.5, 2.9),)
-
-
 def test_a_short_loss_is_heard_as_silence(script: Script, tmp_path: Path) -> None:
     ear = Recogniser(tmp_path, [], own=True)
     ear.feed(block(0.0, 1.0))

@@ -49,8 +49,8 @@ class HeardWord:
 class Breath:
     """All that was heard between two pauses, in order, OTHER_SPEECH included.
 
-    `settled_s`: no word that starts before this time will be reported later. A Breath without words only says that
-    listening has got so far.
+    `settled_s`: a word that starts before this time and is reported later is too late to count. A Breath without words
+    only says that listening has got so far.
     """
 
     words: tuple[HeardWord, ...]

@@ -90,13 +90,11 @@ class Recogniser:
     def _words(self, result: str) -> tuple[HeardWord, ...]:
         """The words of Vosk's JSON, in session time; neighbouring stretches of other speech become one.
 
-        Now and then the decoder turns over a noise for seconds and then calls it a word. It comes too late: by
-        `settled_s` others have decided what follows from its absence. So it is left out.
+        Now and then (3 in 1,000, sneezes for example) the decoder turns over a noise for seconds before it calls it a
+        word; such a word starts before `settled_s`, and the vocabulary judges it too late.
         """
         words: list[HeardWord] = []
         for word in map(self._word, json.loads(result).get("result", ())):
-            if word.start_s < self._settled_s:
-                continue
             if words and word.text == words[-1].text == OTHER_SPEECH:
                 before = words.pop()
                 word = HeardWord(word.text, before.start_s, word.end_s, max(before.confidence, word.confidence))
