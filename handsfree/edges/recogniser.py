@@ -26,6 +26,9 @@ ONSET_LAG_S = 0.6
 """While no word is in sight, none that starts earlier than this before the newest sound will appear: the network looks
 0.13 s ahead, works in chunks, and the best path may take silence for the first few frames of a word."""
 
+STOCK_LAG_S = 2.0
+"""The same for stock models, which work in chunks of a second and are told nothing of how they were made."""
+
 DECODING_LAG_S = 0.35
 """Newest sound that our own model may not have decoded yet: a chunk (0.15 s), 0.13 s ahead of it, a feature window."""
 
@@ -49,7 +52,9 @@ class Recogniser:
 
         self._vosk = vosk.KaldiRecognizer(model, SAMPLE_RATE, *grammar)
         self._vosk.SetWords(True)
-        self._decoding_lag_s = DECODING_LAG_S if own else ONSET_LAG_S
+        self.usual_lag_s = ONSET_LAG_S if own else STOCK_LAG_S
+        """How far `settled_s` stays behind the sound while nobody speaks."""
+        self._decoding_lag_s = DECODING_LAG_S if own else STOCK_LAG_S
         self._fed_samples = 0  # what Vosk has been given; its word times count these
         self._offset_s = 0.0  # session time minus Vosk's time
         self._settled_s = 0.0
@@ -83,7 +88,7 @@ class Recogniser:
             words = self._words(self._vosk.Result())
             settled_s = self._now_s - self._decoding_lag_s
         elif not json.loads(self._vosk.PartialResult()).get("partial"):
-            settled_s = self._now_s - ONSET_LAG_S
+            settled_s = self._now_s - self.usual_lag_s
         advanced, self._settled_s = settled_s > self._settled_s, max(settled_s, self._settled_s)
         return [Breath(words, self._settled_s)] if words or advanced else []
 
