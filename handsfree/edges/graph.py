@@ -25,7 +25,7 @@ from handsfree.core.phones import PAUSE, Phones
 PHRASE_COST = 2.0
 """A phrase of the plan. Below the decoys': a plan word is likelier than any one other word."""
 DECOY_COST = 5.0
-"""One of the common words. The lower, the fewer other words are taken for plan words, and the surer a plan word must be.
+"""One of the common words. The lower, the fewer other words come out as plan words, and the surer these must be.
 6 -> 5 -> 4.5: an unknown word gives a plan word in 1.3 -> 0 -> 0 %, plan words heard 98.2 -> 98.2 -> 96.8 %."""
 FILLER_COST = 2.0
 """Any other speech, phone by phone; each phone then pays for itself by the phone bigram."""
