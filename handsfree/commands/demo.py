@@ -104,7 +104,7 @@ def _table(agreement: Agreement) -> Table:
     pairs += [(true, None) for true in agreement.missed] + [(None, counted) for counted in agreement.invented]
     table = Table(box=box.SIMPLE, title="Truth against counted", title_justify="left")
     table.add_column("at", justify="right")
-    for heading in ("behaviour", "truth", "counted", "cue to marker, s", ""):
+    for heading in ("behaviour", "truth", "counted", "cue to marker, s\ntruth / counted", ""):
         table.add_column(heading)
     for true, counted in sorted(pairs, key=_start_s):
         table.add_row(clock(_start_s((true, counted))), *_cells(true, counted))
@@ -126,6 +126,6 @@ def _cells(true: TrueRep | None, counted: Rep | None) -> Sequence[str]:
     heard = OUTCOMES[counted.outcome] if counted else "missed"
     behaviours = dict.fromkeys(rep.behaviour for rep in (true, counted) if rep)
     times = [rep.cue_to_marker_s if rep else None for rep in (true, counted)]
-    shown = " / ".join("–" if seconds is None else f"{seconds:.1f}" for seconds in times) if any(times) else ""
+    shown = " / ".join("none" if seconds is None else f"{seconds:.1f}" for seconds in times) if any(times) else ""
     right = true is not None and counted is not None and is_right(true, counted)
-    return " / ".join(behaviours), said, heard, shown, "[green]✓[/]" if right else "[red]✗[/]"
+    return " / ".join(behaviours), said, heard, shown, "[green]right[/]" if right else "[red]wrong[/]"
