@@ -108,7 +108,7 @@ def test_the_log_replayed_gives_the_same_reps(script):
     again = sitting()
     replayed = []
     for one in logged:
-        replayed += again._advance(one)
+        replayed += again.take(one)
     replayed += again.end(1e6, EndReason.SOUND_ENDED)
     count = [e for e in replayed if isinstance(e, (SaveRep, OweReward))]
     assert count == [e for e in effects if isinstance(e, (SaveRep, OweReward))]

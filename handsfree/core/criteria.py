@@ -93,15 +93,10 @@ def window(rule: WindowRule, recent: tuple[Verdict, ...]) -> tuple[Choice, Becau
 
 
 def sequential(rule: SequentialRule, recent: tuple[Verdict, ...]) -> tuple[Choice, Because, tuple[Verdict, ...]] | None:
-    """Wald's test at the first rep that decides; HOLD while undecided, None before the first rep.
-
-    Wald 1945, Annals of Mathematical Statistics 16:117-186. Upper bound ln((1-beta)/alpha), lower ln(beta/(1-alpha)).
-    """
+    """Wald's test at the first rep that decides; HOLD while undecided, None before the first rep."""
     if not recent:
         return None
-    upper = math.log((1 - rule.false_lower) / rule.false_raise)
-    lower = math.log(rule.false_lower / (1 - rule.false_raise))
-    hit, miss = math.log(rule.high / rule.low), math.log((1 - rule.high) / (1 - rule.low))
+    hit, miss, lower, upper = wald(rule)
     ratio = 0.0
     for verdict in recent:
         ratio += hit if verdict.correct else miss
@@ -110,6 +105,16 @@ def sequential(rule: SequentialRule, recent: tuple[Verdict, ...]) -> tuple[Choic
         if ratio <= lower:
             return Choice.LOWER, Because.SEQUENTIAL, recent
     return Choice.HOLD, Because.SEQUENTIAL, recent
+
+
+def wald(rule: SequentialRule) -> tuple[float, float, float, float]:
+    """(log likelihood ratio of a correct rep, of a miss; lower bound, upper bound).
+
+    Wald 1945, Annals of Mathematical Statistics 16:117-186. Upper bound ln((1-beta)/alpha), lower ln(beta/(1-alpha)).
+    """
+    hit, miss = math.log(rule.high / rule.low), math.log((1 - rule.high) / (1 - rule.low))
+    lower = math.log(rule.false_lower / (1 - rule.false_raise))
+    return hit, miss, lower, math.log((1 - rule.false_lower) / rule.false_raise)
 
 
 def after_rep(progress: Progress, plan: Plan, rep: Rep) -> tuple[Progress, list[Decision]]:
@@ -154,12 +159,15 @@ def after_reward(progress: Progress, plan: Plan, at_s: float) -> tuple[Progress,
 
 def at_time(progress: Progress, plan: Plan, at_s: float) -> tuple[Progress, list[Decision]]:
     """Session time has come to `at_s`."""
-    if at_s >= plan.limits.time_s:
-        return _end(progress, Because.TIME, at_s)
+    return _end(progress, Because.TIME, at_s) if at_s >= time_is_up_s(progress, plan) else (progress, [])
+
+
+def time_is_up_s(progress: Progress, plan: Plan) -> float:
+    """When a time limit will end the session, as things stand. Infinite once an end was announced."""
+    if progress.ending is not None:
+        return math.inf
     since = progress.handling_since_s
-    if since is not None and at_s - since >= plan.limits.handling_time_s:
-        return _end(progress, Because.TIME, at_s)
-    return progress, []
+    return min(plan.limits.time_s, math.inf if since is None else since + plan.limits.handling_time_s)
 
 
 def after_safety(progress: Progress, at_s: float) -> tuple[Progress, list[Decision]]:

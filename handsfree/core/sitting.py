@@ -70,11 +70,18 @@ class Sitting:
         self._memory, heard = self.vocabulary.understand(self._memory, breath)
         effects: list[Effect] = []
         for one in heard:
-            effects += self._advance(one)
-        self.settled_s = max(self.settled_s, breath.settled_s)
-        effects += self._advance(trial.Settled(self.settled_s))
-        effects += self._limits(self.settled_s)
-        return effects
+            effects += self.take(one)
+        return effects + self.wait(breath.settled_s)
+
+    def take(self, heard: SessionEvent | Ignored) -> list[Effect]:
+        """Take in one word that is understood already, as a log holds it."""
+        return self._advance(heard)
+
+    def wait(self, settled_s: float) -> list[Effect]:
+        """Time has come to `settled_s`, and no earlier word can still come."""
+        self.settled_s = max(self.settled_s, settled_s)
+        effects = self._advance(trial.Settled(self.settled_s))
+        return effects + self._limits(self.settled_s)
 
     def prompt_played(self, start_s: float, end_s: float) -> None:
         """The tool's own voice was, or will be, in the air between these times."""
