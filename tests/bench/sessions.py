@@ -2,6 +2,7 @@
 
     python -m tests.bench.sessions                    the sessions in tests/data/sessions, as fast as possible
     python -m tests.bench.sessions --real-time 2      and the first two again at the speed of life, for the delay
+    python -m tests.bench.sessions --errors           also every rep that was not right
     python -m tests.bench.sessions --folder FOLDER    another folder of NAME.ogg + NAME.jsonl with a plan.toml
 
 Prints a Markdown table. Right: behaviour and outcome as in the truth, cue (or outcome) within 1 s, one to one. Cue to
@@ -25,7 +26,7 @@ from datetime import datetime
 from pathlib import Path
 from statistics import median, quantiles
 
-from handsfree.core.agreement import Agreement, match, read_truth
+from handsfree.core.agreement import Agreement, is_right, match, read_truth
 from handsfree.core.events import AudioBlock, Effect, Rep, SaveRep
 from handsfree.core.plan import Plan
 from handsfree.core.sitting import Sitting
@@ -61,6 +62,7 @@ class Stopwatch(Nobody):
 @dataclass
 class Result:
     name: str
+    noise: str
     agreement: Agreement
     errors_s: list[float]
     sound_s: float
@@ -87,11 +89,18 @@ def run(plan: Plan, recording: Path, real_time: bool) -> Result:
         )
     cpu_s = time.process_time() - watch.cpu_began_s
     lines = recording.with_suffix(".jsonl").read_text(encoding="utf-8").splitlines()
+    rows = [json.loads(line) for line in lines]
     agreement = match(read_truth(lines), watch.reps)
-    result = Result(recording.stem, agreement, [abs(e) for e in agreement.cue_to_marker_errors_s], watch.sound_s, cpu_s)
+    result = Result(
+        name=recording.stem,
+        noise=next((row["name"].split()[0] for row in rows if row["kind"] == "sound"), "none"),
+        agreement=agreement,
+        errors_s=[abs(error) for error in agreement.cue_to_marker_errors_s],
+        sound_s=watch.sound_s,
+        cpu_s=cpu_s,
+    )
     if real_time:
-        spoken = [row for row in map(json.loads, lines) if row["kind"] == "spoken"]
-        ends_s = {row["start_s"]: row["end_s"] for row in spoken}
+        ends_s = {row["start_s"]: row["end_s"] for row in rows if row["kind"] == "spoken"}
         on_disk_s = {rep.number: at_s for rep, at_s in zip(watch.reps, watch.on_disk_s, strict=True)}
         for true, counted in agreement.matched:
             if counted.outcome_word and true.outcome_s is not None:
@@ -116,23 +125,37 @@ def row(name: str, results: Sequence[Result]) -> str:
     return f"| {' | '.join(map(str, cells))} | {spread(errors)} | {spread(delays)} | {rate:.3f} |"
 
 
+def tell_errors(agreement: Agreement) -> None:
+    for true, counted in agreement.matched:
+        if not is_right(true, counted):
+            print(f"    {true} counted as {counted}", file=sys.stderr)
+    for what in ("missed", "invented"):
+        for rep in getattr(agreement, what):
+            print(f"    {what}: {rep}", file=sys.stderr)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--folder", type=Path, default=SESSIONS)
     parser.add_argument("--real-time", type=int, default=0, metavar="N", help="run the first N at the speed of life")
+    parser.add_argument("--errors", action="store_true", help="print every rep that was not right, on stderr")
     options = parser.parse_args()
     plan = planfile.load(options.folder / "plan.toml")
     recordings = sorted(options.folder.glob("*.ogg"))
     machine = f"{platform.machine()}, Python {platform.python_version()}"
     print(f"{len(recordings)} sessions, {machine}, {datetime.now():%Y-%m-%d}")
     print("The ear heard these very people and recordings in training, so these figures flatter it.\n")
-    print("| session | true reps | right | | wrong outcome or behaviour | missed | invented |", end=" ")
+    print("| session, noise | true reps | right | | wrong outcome or behaviour | missed | invented |", end=" ")
     print("cue to marker off by, median / p95 ms | delay, median / p95 ms | real-time factor |")
     print("|---" * 10 + "|")
     results = []
     for number, recording in enumerate(recordings):
         results.append(run(plan, recording, real_time=number < options.real_time))
-        print(row(results[-1].name, results[-1:]), flush=True)
+        print(row(f"{results[-1].name}, {results[-1].noise}", results[-1:]), flush=True)
+        if options.errors:
+            tell_errors(results[-1].agreement)
+    for noise in sorted({result.noise for result in results}):
+        print(row(f"*noise: {noise}*", [result for result in results if result.noise == noise]))
     print(row("**all**", results))
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (1024 if sys.platform != "darwin" else 1024**2)
     print(f"\nPeak memory: {peak:.0f} MiB")
