@@ -1,4 +1,4 @@
-"""Draws the rep machine from its table: `python -m tests.diagram` rewrites the part of DEVELOPERS.md between the marks."""
+"""Draws the rep machine from its table: `python -m tests.diagram` rewrites its part of DEVELOPERS.md."""
 
 from __future__ import annotations
 

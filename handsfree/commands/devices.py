@@ -11,6 +11,10 @@ def devices(as_json: bool) -> None:
     """List microphones and sound outputs.
 
     Use a device's number, or words of its name, wherever a microphone or an output can be chosen.
+
+    \b
+    Example:
+      handsfree devices
     """
     from handsfree.edges.audio import list_devices
 
