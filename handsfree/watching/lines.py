@@ -52,4 +52,4 @@ def decision_line(decision: Decision) -> str:
     what = f"{decision.behaviour}: {decision.choice}" if decision.behaviour else str(decision.choice)
     if decision.new_step not in (None, decision.step):
         what += f" to step {decision.new_step}"
-    return f"{what} ({why(decision)})"
+    return f"{what}, {why(decision)}"
