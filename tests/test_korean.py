@@ -32,8 +32,8 @@ pytestmark = [
 ]
 
 CUES = ["\uc549\uc544", "\uae30\ub2e4\ub824"]
-"""Sit, wait. Kaldi dithers a stock model's sound at random, so only words that espeak-ng says clearly will do: these came
-out right 25 times of 25, "lie down" only 19 times."""
+"""Sit, wait. Kaldi dithers a stock model's sound at random, so only words that espeak-ng says clearly will do: these
+came out right 25 times of 25, "lie down" only 19 times."""
 MARKER, ERROR = "\uadf8\ub798", "\uc544\ub2c8"  # yes, no
 WORDS = [*CUES, MARKER, ERROR, f"{MARKER} {CUES[0]}"]
 
