@@ -7,6 +7,7 @@ import re
 import sqlite3
 import stat
 import threading
+from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 
 import pytest
@@ -29,7 +30,7 @@ from handsfree.core.events import (
     Role,
     SessionEvent,
 )
-from handsfree.core.log import Gap, JudgedRep, Note, SaidPrompt
+from handsfree.core.log import Gap, JudgedRep, Note, SaidPrompt, SessionLog
 from handsfree.edges.store import Store, migrations
 from tests.helpers import heard
 from tests.logs import PLAN_TEXT, STARTED, marked_rep, start
@@ -355,12 +356,13 @@ def test_each_migration_step_runs_once_in_order(path, monkeypatch):
         session_id = store.begin(start())
         store.add_rep(marked_rep(1))
     more = ("ALTER TABLE notes ADD COLUMN spoken TEXT", "CREATE TABLE weather (sky TEXT)")
-    monkeypatch.setattr(migrations, "STEPS", {**migrations.STEPS, "0002_second": more})
+    monkeypatch.setattr(migrations, "STEPS", {**migrations.STEPS, "9999_second": more})
     for _ in range(2):
         with Store.open(path) as store:
             assert len(store.reps(session_id)) == 1
     names = [row[0] for row in plain(path).execute("SELECT name FROM _sqlite_migrations ORDER BY id")]
-    assert names == ["0001_first", "0002_second"]
+    assert names == [*migrations.STEPS]
+    assert names[-1] == "9999_second"
 
 
 def test_a_migration_that_fails_leaves_the_log_as_it_was(path, monkeypatch):
@@ -368,11 +370,59 @@ def test_a_migration_that_fails_leaves_the_log_as_it_was(path, monkeypatch):
         session_id = store.begin(start())
     bad = ("CREATE TABLE weather (sky TEXT)", "CREATE TABLE weather (sky TEXT)")
     with monkeypatch.context() as patch:
-        patch.setattr(migrations, "STEPS", {**migrations.STEPS, "0002_second": bad})
+        patch.setattr(migrations, "STEPS", {**migrations.STEPS, "9999_second": bad})
         raised(path)
     with Store.open(path) as store:
         assert store.session(session_id).dog == "Bram"
     assert not plain(path).execute("SELECT 1 FROM sqlite_master WHERE name = 'weather'").fetchall()
+
+
+# Many sessions at once
+
+
+def one_of_each(path) -> SessionLog:
+    """A session, written live, with a row in every table."""
+    with Store.open(path) as store:
+        session_id = store.begin(start(handler="Ana", place="kitchen"))
+        store.add_word(LogWord(SessionEvent(heard("sit", 10.0), Role.CUE, "sit"), 1))
+        store.add_word(LogWord(Ignored(heard("기다려", 2.0), None, Reason.IN_A_SENTENCE, "stay")))
+        store.add_rep(marked_rep(1))
+        store.add_rep(marked_rep(2, outcome=Outcome.NO_RESPONSE, outcome_word=None, recue=True))
+        store.add_reward(OweReward(1, 11.4))
+        store.add_decision(Decision(Choice.RAISE, Because.WINDOW, 36.0, "sit", 2, 3, (1, 2), 1, "4-3-2"))
+        store.add_prompt(SaidPrompt("end", "One more", 61.0))
+        store.add_correction(Correction(2, Outcome.NO_RESPONSE, None, "undo", 40.0))
+        store.add_note(Note(50.0, 5.0, "notes/one.wav"))
+        store.add_gap(Gap(20.0, 0.5))
+        store.end(session_id, EndReason.ASKED, 70.5)
+        return store.session_log(session_id)
+
+
+def test_whole_sessions_come_back_as_they_went_in(path, tmp_path):
+    log = one_of_each(tmp_path / "live.db")
+    other = replace(log, session=replace(log.session, id="0" * 32, dog="Rex"), words=(), corrections=())
+    with Store.open(path) as store:
+        assert store.add_whole([log, other]) == 2
+        assert store.session_log(log.session.id) == log
+        assert store.session_log("0" * 32).reps[1].outcome is Outcome.NO_RESPONSE  # its correction was left out
+        assert store.current_steps("bram") == {"sit": 3}
+    live, bulk = plain(tmp_path / "live.db"), plain(path)
+    for table in ("sessions", "behaviours", "words", "reps", "rewards", "decisions", "prompts", "corrections"):
+        query = f"SELECT * FROM {table}"
+        assert set(live.execute(query).fetchall()) <= set(bulk.execute(query).fetchall()), table
+
+
+def test_whole_sessions_are_written_all_or_none(path, tmp_path):
+    log = one_of_each(tmp_path / "live.db")
+    new = replace(log, session=replace(log.session, id="0" * 32))
+    with Store.open(path) as store:
+        store.add_whole([log])
+        with pytest.raises(UserError, match=f"session {log.session.id} is in this log already"):
+            store.add_whole([new, log])
+        with pytest.raises(ValueError, match="is not over"):
+            store.add_whole([new, replace(new, session=replace(new.session, ended_s=None, end_reason=None))])
+        assert [totals.session.id for totals in store.sessions()] == [log.session.id]
+        assert store.close_interrupted() == []
 
 
 # Bad files: one line, and the file stays as it was

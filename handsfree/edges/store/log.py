@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import json
+import sqlite3
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import datetime, timedelta
 from pathlib import Path
 from types import TracebackType
@@ -27,6 +27,7 @@ from handsfree.core.log import (
     SessionLog,
     SessionStart,
     SessionTotals,
+    TrainedBehaviour,
 )
 from handsfree.edges.store import rows
 from handsfree.edges.store.database import BUSY_S, LiveMark, LogFile
@@ -97,36 +98,29 @@ class Store:
         """Write down that a session begins; what is added from now on belongs to it. Returns its id, a UUID in hex."""
         session_id = uuid.uuid4().hex
         plan = start.plan
-        session = {
-            "id": session_id,
-            "dog": plan.dog,
-            "handler": plan.handler,
-            "place": plan.place,
-            "started_at": rows.time_text(start.started_at),
-            "plan_text": start.plan_text,
-            "plan_sha256": hashlib.sha256(start.plan_text.encode()).hexdigest(),
-            "tool_version": start.tool_version,
-            "model": start.model,
-            "model_sha256": start.model_sha256,
-            "source": start.source,
-        }
-        behaviours = [
-            {
-                "session_id": session_id,
-                "number": number,
-                "name": behaviour.name,
-                "tag": behaviour.tag.value,
-                "start_step": behaviour.start_step,
-                "steps": json.dumps(behaviour.steps, ensure_ascii=False),
-            }
-            for number, behaviour in enumerate(plan.behaviours, start=1)
-        ]
+        behaviours = tuple(TrainedBehaviour(b.name, b.tag, b.start_step, b.steps) for b in plan.behaviours)
+        session = Session(
+            id=session_id,
+            dog=plan.dog,
+            handler=plan.handler,
+            place=plan.place,
+            started_at=start.started_at,
+            plan_text=start.plan_text,
+            plan_sha256=hashlib.sha256(start.plan_text.encode()).hexdigest(),
+            tool_version=start.tool_version,
+            model=start.model,
+            model_sha256=start.model_sha256,
+            source=start.source,
+            behaviours=behaviours,
+            ended_s=None,
+            end_reason=None,
+        )
         with contextlib.ExitStack() as on_failure:
             with self._file.writing() as db:
                 mark = LiveMark(self._file.path, session_id)
                 on_failure.callback(mark.close)
-                db.table("sessions").insert(session)
-                db.table("behaviours").insert_all(behaviours)
+                db.table("sessions").insert(rows.session_row(session))
+                db.table("behaviours").insert_all(rows.behaviour_rows(session))
             on_failure.pop_all()
         if self._mark:
             self._mark.close()
@@ -167,6 +161,36 @@ class Store:
         if session_id == self._session_id and self._mark:
             self._mark.close()
             self._mark = None
+
+    def add_whole(self, logs: Iterable[SessionLog]) -> int:
+        """Write sessions that are over, each with all that belongs to it, in one transaction; return how many.
+
+        The fast way in for many sessions at once (100,000 rows a second or so, where a live append waits for the disk
+        every time). Of a rep its count goes in; its judged outcome follows from the corrections. Every id must be new:
+        raises UserError, with none of them written, when one is not.
+        """
+        count = 0
+        with self._file.writing() as db:
+            for log in logs:
+                if log.session.ended_s is None:
+                    raise ValueError(f"session {log.session.id} is not over")
+                for table, new in rows.whole(log):
+                    self._insert(db, table, new, log.session.id)
+                count += 1
+        return count
+
+    def _insert(self, db: Database, table: str, new: list[dict[str, Any]], session_id: str) -> None:
+        if not new:
+            return
+        columns, marks = ", ".join(new[0]), ", ".join("?" * len(new[0]))
+        try:
+            db.conn.executemany(
+                f"INSERT INTO {table} ({columns}) VALUES ({marks})", (tuple(row.values()) for row in new)
+            )
+        except sqlite3.IntegrityError as error:
+            if table != "sessions":
+                raise
+            raise UserError(f"{self._file.path}: session {session_id} is in this log already") from error
 
     def close_interrupted(self) -> list[Session]:
         """End, as INTERRUPTED, each session whose process was killed; its end is the last time it wrote down.

@@ -147,7 +147,9 @@ _FIRST = (
                 WHERE session_id = reps.session_id AND rep_number = reps.number)""",
 )
 
-STEPS: dict[str, tuple[str, ...]] = {"0001_first": _FIRST}
+_BY_DOG = ("CREATE INDEX sessions_by_dog ON sessions (dog COLLATE NOCASE)",)
+
+STEPS: dict[str, tuple[str, ...]] = {"0001_first": _FIRST, "0002_sessions_by_dog": _BY_DOG}
 """Name of each step -> its statements, in the order in which they run."""
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from collections.abc import Iterable, Iterator
 from datetime import datetime
 from typing import Any
 
@@ -24,7 +25,7 @@ from handsfree.core.events import (
     Role,
     SessionEvent,
 )
-from handsfree.core.log import Gap, JudgedRep, MadeCorrection, Note, SaidPrompt, Session, TrainedBehaviour
+from handsfree.core.log import Gap, JudgedRep, MadeCorrection, Note, SaidPrompt, Session, SessionLog, TrainedBehaviour
 from handsfree.core.plan import Tag
 
 Row = sqlite3.Row
@@ -177,6 +178,59 @@ def gap_row(gap: Gap) -> dict[str, Any]:
 
 def gap_from(row: Row) -> Gap:
     return Gap(row["at_s"], row["lost_s"])
+
+
+def session_row(session: Session) -> dict[str, Any]:
+    ended_at = None if session.ended_s is None else time_text(session.wall_time(session.ended_s))
+    return {
+        "id": session.id,
+        "dog": session.dog,
+        "handler": session.handler,
+        "place": session.place,
+        "started_at": time_text(session.started_at),
+        "plan_text": session.plan_text,
+        "plan_sha256": session.plan_sha256,
+        "tool_version": session.tool_version,
+        "model": session.model,
+        "model_sha256": session.model_sha256,
+        "source": session.source,
+        "ended_s": session.ended_s,
+        "ended_at": ended_at,
+        "end_reason": session.end_reason and session.end_reason.value,
+    }
+
+
+def behaviour_rows(session: Session) -> list[dict[str, Any]]:
+    return [
+        {
+            "session_id": session.id,
+            "number": number,
+            "name": behaviour.name,
+            "tag": behaviour.tag.value,
+            "start_step": behaviour.start_step,
+            "steps": json.dumps(behaviour.steps, ensure_ascii=False),
+        }
+        for number, behaviour in enumerate(session.behaviours, start=1)
+    ]
+
+
+def whole(log: SessionLog) -> Iterator[tuple[str, list[dict[str, Any]]]]:
+    """Every table a session is written to, in an order that keeps references whole, with its rows."""
+    yield "sessions", [session_row(log.session)]
+    yield "behaviours", behaviour_rows(log.session)
+    lists: tuple[tuple[str, Iterable[dict[str, Any]]], ...] = (
+        ("words", map(word_row, log.words)),
+        ("reps", (rep_row(judged.rep) for judged in log.reps)),
+        ("rewards", map(reward_row, log.rewards)),
+        ("decisions", map(decision_row, log.decisions)),
+        ("prompts", map(prompt_row, log.prompts)),
+        ("corrections", map(correction_row, log.corrections)),
+        ("notes", map(note_row, log.notes)),
+        ("gaps", map(gap_row, log.gaps)),
+    )
+    for table, new in lists:
+        # a rep brings its own number
+        yield table, [{"session_id": log.session.id, "number": at, **row} for at, row in enumerate(new, start=1)]
 
 
 def behaviour_from(row: Row) -> TrainedBehaviour:
