@@ -82,7 +82,7 @@ def test_demo_prints_truth_against_counted_and_the_summary(tmp_path):
     assert of == 21
     assert right >= 20
     assert missed + invented <= 1
-    assert "reverse: lower to step 1 (2 misses in a row)" in done.stdout
+    assert "reverse: lower to step 1, 2 misses in a row" in done.stdout
     assert "reverse: raise to step 2" in done.stdout
     assert len(re.findall(r" right *$", done.stdout, re.MULTILINE)) == right
     again = handsfree("summary", "--log", str(tmp_path / "demo.db"), "--json", home=tmp_path)
