@@ -85,7 +85,7 @@ def test_talk_at_the_end_of_one_breath_spoils_a_word_that_follows_at_once_in_the
 
 
 def test_a_short_blip_is_not_talk(vocabulary):
-    assert reasons(understand(vocabulary, talk(0.0, 0.1), heard("sit", 0.15))) == ["counts"]
+    assert reasons(understand(vocabulary, talk(0.0, 0.08), heard("sit", 0.15))) == ["counts"]
 
 
 def test_a_stretched_word_counts_once_and_repeated_ones_each(vocabulary):

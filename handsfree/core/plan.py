@@ -133,7 +133,7 @@ class Ear:
     model              a Vosk model directory; "" means the English ear that ships
     confidence         a word below it is ignored as unsure, 0-1
     pause_before_s     silence that must lie before a plan word (or the run of plan words, praise and names it is in)
-    pause_after_s      ... and after it
+    pause_after_s      ... and after it; more than 0.12 has no effect with our own ear, which closes a breath there
     dead_time_s        the same word again within this time of its start is one stretched word
     shortest_word_s    anything shorter is ignored
     shortest_talk_s    other speech shorter than this is a breath or a bark's edge, not talk
@@ -142,10 +142,10 @@ class Ear:
     model: str = ""
     confidence: float = 0.6
     pause_before_s: float = 0.3
-    pause_after_s: float = 0.2
+    pause_after_s: float = 0.12
     dead_time_s: float = 0.4
     shortest_word_s: float = 0.08
-    shortest_talk_s: float = 0.15
+    shortest_talk_s: float = 0.1
 
 
 @dataclass(frozen=True, slots=True)
