@@ -93,8 +93,8 @@ def run(plan: Plan, recording: Path, real_time: bool) -> Result:
     agreement = match(read_truth(lines), watch.reps)
     result = Result(
         name=recording.stem,
-        noise=next(
-            (row["name"].replace("ESC-10", "barks").split()[0] for row in rows if row["kind"] == "sound"), "none"
+        noise=next((row["name"].split()[0] for row in rows if row["kind"] == "sound"), "none").replace(
+            "ESC-10", "barks"
         ),
         agreement=agreement,
         errors_s=[abs(error) for error in agreement.cue_to_marker_errors_s],
