@@ -67,3 +67,13 @@ def test_help_imports_nothing_heavy():
 def test_kaldifst_is_never_imported_by_the_program():
     # it cannot share a process with vosk: both carry OpenFst
     assert not [path for path in FILES if any(name.startswith("kaldifst") for name in imported(path))]
+
+
+def test_writing_to_the_log_does_not_load_pandas(tmp_path):
+    pytest.importorskip("pandas")
+    code = (
+        "import sys; from pathlib import Path; from handsfree.edges.store import Store; "
+        f"Store.open(Path({str(tmp_path / 'log.db')!r})).close(); print('pandas' in sys.modules); import pandas"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "False"

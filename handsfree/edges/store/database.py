@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from handsfree.core.errors import UserError
 from handsfree.edges.store import migrations
+from handsfree.edges.store.utils import sqlite_utils
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -92,9 +93,7 @@ class LogFile:
         another program writes in between.
         """
         if self._utils is None:
-            from sqlite_utils import Database
-
-            self._utils = Database(self._connection, execute_plugins=False)
+            self._utils = sqlite_utils().Database(self._connection, execute_plugins=False)
         with plain_errors(self.path):
             self._connection.execute("BEGIN IMMEDIATE")
             try:

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from handsfree.edges.store.utils import sqlite_utils
+
 if TYPE_CHECKING:
     from sqlite_utils import Database
 
@@ -155,9 +157,7 @@ STEPS: dict[str, tuple[str, ...]] = {"0001_first": _FIRST, "0002_sessions_by_dog
 
 def apply(db: Database) -> None:
     """Run the steps that this database has not had yet. The caller holds the transaction."""
-    from sqlite_utils import Migrations
-
-    migrations = Migrations(SET_NAME)
+    migrations = sqlite_utils().Migrations(SET_NAME)
     for name, statements in STEPS.items():
 
         def step(db: Database, statements: tuple[str, ...] = statements) -> None:
