@@ -11,8 +11,11 @@ from handsfree import __version__
 from handsfree.core.errors import UserError
 
 COMMANDS = {
+    "agree": "How far two records of a session agree.",
+    "align": "Where a session lies in a video, by its sound.",
     "demo": "Watch a made-up training session being heard, counted and answered.",
     "devices": "List microphones and sound outputs.",
+    "export": "Write sessions for other programs.",
     "hear": "What the ear makes of recordings, one JSON line a word.",
     "plan": "Make or check the plan of a dog.",
     "session": "Run a training session.",
