@@ -110,6 +110,24 @@ class LogFile:
         with plain_errors(self.path):
             return self._connection.execute(query, values).fetchall()
 
+    def tuples(self, query: str, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
+        """All rows of a query as plain tuples, which are unpacked in half the time. Raises UserError."""
+        with plain_errors(self.path):
+            cursor = self._connection.cursor()
+            cursor.row_factory = None
+            return cursor.execute(query, values).fetchall()
+
+    @contextlib.contextmanager
+    def reading(self) -> Iterator[None]:
+        """One read transaction: every query inside sees the log as the first of them did. Raises UserError."""
+        with plain_errors(self.path):
+            self._connection.execute("BEGIN")
+        try:
+            yield
+        finally:
+            with plain_errors(self.path):
+                self._connection.execute("ROLLBACK")
+
     def _first_value(self, query: str) -> Any:
         return self._connection.execute(query).fetchone()[0]
 

@@ -31,6 +31,7 @@ from handsfree.core.log import (
 )
 from handsfree.edges.store import rows
 from handsfree.edges.store.database import BUSY_S, LiveMark, LogFile
+from handsfree.edges.store.streams import Streams
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -294,6 +295,11 @@ class Store:
 
     def decisions(self, session_id: str) -> tuple[Decision, ...]:
         return self._read("decisions", session_id, rows.decision_from)
+
+    @property
+    def streams(self) -> Streams:
+        """Reading many sessions in constant memory."""
+        return Streams(self._file)
 
     def current_steps(self, dog: str) -> dict[str, int]:
         """Behaviour -> the step this dog had reached when it was last trained. The plan may have fewer steps by now."""

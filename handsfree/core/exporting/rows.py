@@ -1,0 +1,269 @@
+"""Fields of the log -> rows of the exported tables, one session at a time."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from operator import itemgetter
+from typing import Any
+
+from handsfree.core.events import Outcome, Role
+from handsfree.core.exporting.blind import Codes, folded
+from handsfree.core.exporting.tables import NO_REP, Layout, Values
+from handsfree.core.log import MICROPHONE
+
+Row = tuple[Any, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Selection:
+    """Which sessions: one (its whole id), or those of a dog and of a span of days, or all.
+
+    `first` and `last` are days by the wall clock where the session was held, both included.
+    """
+
+    session: str | None = None
+    dog: str | None = None
+    first: date | None = None
+    last: date | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """A session that will be exported: what is needed of it before its rows are read."""
+
+    id: str
+    dog: str
+    handler: str
+    started_at: datetime
+    tool_version: str
+    model: str
+    model_sha256: str
+    plan_sha256: str
+
+    @property
+    def month(self) -> str:
+        return f"{self.started_at:%Y-%m}"
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """What the rows of a session are made with. `dog` is the name or code to write; `hide` puts codes into texts."""
+
+    chosen: Chosen
+    dog: str
+    values: Values = Values.BOTH
+    codes: Codes | None = None
+    hide: Callable[[str], str] = str
+
+    def name(self, kind: str, name: str) -> str:
+        return self.codes.code(kind, name) if self.codes else name
+
+    def wall(self, at_s: float) -> datetime:
+        return self.chosen.started_at + timedelta(seconds=at_s)
+
+
+def contexts(chosen: Sequence[Chosen], values: Values, codes: Codes | None) -> list[Context]:
+    """The sessions in the order of the export: by dog, then by start, then by id.
+
+    A dog whose name was typed in several ways (case, Unicode form) is one dog, spelled as in its newest session.
+    """
+    spelled = {folded(one.dog): one.dog for one in sorted(chosen, key=lambda one: (one.started_at, one.id))}
+    found = []
+    for one in chosen:
+        name = spelled[folded(one.dog)]
+        dog = codes.code("dog", name) if codes else name
+        found.append(Context(one, dog, values, codes, codes.hider(one.dog, one.handler) if codes else str))
+    return sorted(found, key=lambda one: (one.dog, one.chosen.started_at, one.chosen.id))
+
+
+def rows(layout: Layout, context: Context, found: Iterable[Row]) -> Iterator[Row]:
+    """Rows of one session with the columns of the layout; `found` are the table's fields as the store read them."""
+    whole = _MAKERS[layout.table.name](context, found)
+    if len(layout.places) == len(layout.table.columns):
+        return whole
+    return map(itemgetter(*layout.places), whole)
+
+
+def _seconds(at_s: float | None) -> float | None:
+    """To the microsecond: what lies below is arithmetic, not time."""
+    return None if at_s is None else round(at_s, 6)
+
+
+def _outcome(text: str | None) -> str:
+    return NO_REP if text is None else text
+
+
+def _sessions(context: Context, found: Iterable[Row]) -> Iterator[Row]:
+    for handler, place, _, ended_s, end_reason, source, version, model, model_sha256, plan_sha256 in found:
+        started_at = context.chosen.started_at
+        offset = started_at.utcoffset() or timedelta()
+        live = source == MICROPHONE
+        yield (
+            context.chosen.id,
+            context.dog,
+            context.name("handler", handler) or None,
+            context.name("place", place) or None,
+            started_at,
+            offset // timedelta(minutes=1),
+            _seconds(ended_s),
+            end_reason,
+            "microphone" if live else "recording",
+            None if live else source,
+            version,
+            model,
+            model_sha256 or None,
+            context.name("plan", plan_sha256),
+        )
+
+
+def _steps(context: Context, found: Iterable[Row]) -> Iterator[Row]:
+    for name, tag, start_step, steps in found:
+        for step, criterion in enumerate(json.loads(steps), start=1):
+            yield context.chosen.id, context.dog, context.hide(name), tag, step, criterion, step == start_step
+
+
+def _reps(context: Context, found: Iterable[Row]) -> Iterator[Row]:
+    session, dog, hide, wall, correct = (
+        context.chosen.id,
+        context.dog,
+        context.hide,
+        context.wall,
+        Outcome.CORRECT.value,
+    )
+    corrected_only = context.values is Values.CORRECTED
+    for (
+        number, behaviour, step, outcome, judged, start_s, end_s, cue, cue_start_s, cue_end_s, cue_confidence,
+        word, word_start_s, word_end_s, word_confidence, recue, released,
+    ) in found:  # fmt: skip
+        if judged is None and corrected_only:
+            continue
+        cued, decided = cue is not None, word is not None
+        marked = cued and decided and outcome == correct
+        yield (
+            session,
+            dog,
+            number,
+            hide(behaviour),
+            step,
+            outcome,
+            judged or NO_REP,
+            round(start_s, 6),
+            round(end_s - start_s, 6),
+            wall(start_s),
+            hide(cue) if cued else None,
+            round(cue_start_s, 6) if cued else None,
+            round(cue_end_s, 6) if cued else None,
+            cue_confidence,
+            hide(word) if decided else None,
+            round(word_start_s, 6) if decided else None,
+            round(word_end_s, 6) if decided else None,
+            word_confidence,
+            round(word_start_s - cue_end_s, 6) if marked else None,
+            recue == 1,
+            released == 1,
+        )
+
+
+def _words(context: Context, found: Iterable[Row]) -> Iterator[Row]:
+    session, dog, hide, wall = context.chosen.id, context.dog, context.hide, context.wall
+    name_role = Role.NAME.value if context.codes else None
+    for number, text, start_s, end_s, confidence, role, behaviour, instruction, accepted, reason, rep in found:
+        yield (
+            session,
+            dog,
+            number,
+            dog if role is not None and role == name_role else hide(text),
+            round(start_s, 6),
+            round(end_s - start_s, 6),
+            wall(start_s),
+            confidence,
+            role,
+            hide(behaviour) if behaviour else None,
+            instruction,
+            accepted == 1,
+            reason,
+            rep,
+        )
+
+
+def _rewards(context: Context, found: Iterable[Row]) -> Iterator[Row]:
+    for number, rep, at_s in found:
+        yield context.chosen.id, context.dog, number, rep, _seconds(at_s), context.wall(at_s)
+
+
+def _decisions(context: Context, found: Iterable[Row]) -> Iterator[Row]:
+    for number, at_s, choice, because, rule, behaviour, step, new_step, reps, correct in found:
+        yield (
+            context.chosen.id,
+            context.dog,
+            number,
+            _seconds(at_s),
+            context.wall(at_s),
+            choice,
+            because,
+            rule or None,
+            context.hide(behaviour) if behaviour else None,
+            step,
+            new_step,
+            tuple(json.loads(reps)) or None,
+            correct,
+        )
+
+
+def _prompts(context: Context, found: Iterable[Row]) -> Iterator[Row]:
+    for number, key, text, start_s, end_s, why, behaviour in found:
+        yield (
+            context.chosen.id,
+            context.dog,
+            number,
+            key,
+            text,
+            _seconds(start_s),
+            None if end_s is None else _seconds(end_s - start_s),
+            context.wall(start_s),
+            why or None,
+            behaviour,
+        )
+
+
+def _corrections(context: Context, found: Iterable[Row]) -> Iterator[Row]:
+    for number, rep, before, after, why, at_s, who, made_at in found:
+        yield (
+            context.chosen.id,
+            context.dog,
+            number,
+            rep,
+            _outcome(before),
+            _outcome(after),
+            why or None,
+            _seconds(at_s),
+            who if who == "voice" else context.name("person", who),
+            datetime.fromisoformat(made_at),
+        )
+
+
+def _notes(context: Context, found: Iterable[Row]) -> Iterator[Row]:
+    for number, at_s, seconds, wav in found:
+        yield context.chosen.id, context.dog, number, _seconds(at_s), _seconds(seconds), context.wall(at_s), wav
+
+
+def _gaps(context: Context, found: Iterable[Row]) -> Iterator[Row]:
+    for number, at_s, lost_s in found:
+        yield context.chosen.id, context.dog, number, _seconds(at_s), _seconds(lost_s), context.wall(at_s)
+
+
+_MAKERS: dict[str, Callable[[Context, Iterable[Row]], Iterator[Row]]] = {
+    "sessions": _sessions,
+    "steps": _steps,
+    "reps": _reps,
+    "words": _words,
+    "rewards": _rewards,
+    "decisions": _decisions,
+    "prompts": _prompts,
+    "corrections": _corrections,
+    "notes": _notes,
+    "gaps": _gaps,
+}
