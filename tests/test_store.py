@@ -31,7 +31,7 @@ from handsfree.core.events import (
     SessionEvent,
 )
 from handsfree.core.log import Gap, JudgedRep, Note, SaidPrompt, SessionLog
-from handsfree.edges.store import Store, migrations
+from handsfree.edges.store import Store, database, migrations
 from tests.helpers import heard
 from tests.logs import PLAN_TEXT, STARTED, marked_rep, start
 
@@ -377,6 +377,17 @@ def test_a_migration_that_fails_leaves_the_log_as_it_was(path, monkeypatch):
     assert not plain(path).execute("SELECT 1 FROM sqlite_master WHERE name = 'weather'").fetchall()
 
 
+def test_one_dog_is_found_without_reading_the_reps_of_the_others(store):
+    asked = []
+    store._file._connection.set_trace_callback(asked.append)
+    store.sessions("bram")
+    store.current_steps("bram")
+    store._file._connection.set_trace_callback(None)
+    plans = [row["detail"] for query in asked for row in store._file.rows(f"EXPLAIN QUERY PLAN {query}")]
+    assert any("USING INDEX sessions_by_dog" in step for step in plans)
+    assert not [step for step in plans if re.match("SCAN (reps|decisions|sessions)", step)]
+
+
 # Many sessions at once
 
 
@@ -446,6 +457,16 @@ def test_damage_in_the_middle(path, place, read_only):
     path.write_bytes(content)
     assert "damaged; move it away" in raised(path, read_only=read_only)
     assert path.read_bytes() == content
+
+
+def test_damage_to_the_reps_of_a_large_log_shows_when_they_are_read(path, monkeypatch):
+    content = bytearray(filled(path))
+    at = int(len(content) * 0.85)
+    content[at : at + 12_288] = random.Random(at).randbytes(12_288)
+    path.write_bytes(content)
+    monkeypatch.setattr(database, "CHECKED_BYTES", 0)
+    with Store.open(path) as store, pytest.raises(UserError, match="damaged; move it away"):
+        store.reps(store.session().id)
 
 
 @pytest.mark.parametrize("read_only", [False, True])

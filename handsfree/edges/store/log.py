@@ -51,13 +51,14 @@ _LAST_TIME = """SELECT coalesce(max(t), 0) AS t FROM (
     UNION ALL SELECT max(coalesce(end_s, start_s)) FROM prompts WHERE session_id = :id
     UNION ALL SELECT max(at_s + seconds) FROM notes WHERE session_id = :id
     UNION ALL SELECT max(at_s + lost_s) FROM gaps WHERE session_id = :id)"""
-_STEPS = f"""SELECT behaviour, step FROM (
-    SELECT session_id, behaviour, step, start_s AS at_s FROM reps
+_STEPS = """SELECT behaviour, step FROM (
+    SELECT started_at, sessions.rowid AS row, behaviour, step, start_s AS at_s
+      FROM sessions JOIN reps ON session_id = sessions.id WHERE dog = :dog COLLATE NOCASE
     UNION ALL
-    SELECT session_id, behaviour, new_step, at_s FROM decisions WHERE behaviour IS NOT NULL AND new_step IS NOT NULL
-  ) JOIN sessions ON sessions.id = session_id
-  WHERE dog = ? COLLATE NOCASE
-  {_OLDEST}, at_s"""
+    SELECT started_at, sessions.rowid, behaviour, new_step, at_s
+      FROM sessions JOIN decisions ON session_id = sessions.id
+      WHERE dog = :dog COLLATE NOCASE AND behaviour IS NOT NULL AND new_step IS NOT NULL)
+  ORDER BY julianday(started_at), row, at_s"""
 
 
 class Store:
@@ -238,13 +239,14 @@ class Store:
 
     def sessions(self, dog: str | None = None) -> list[SessionTotals]:
         """All sessions, or those of one dog (its name in any case), newest first, with their reps counted."""
-        where = "WHERE dog = ? COLLATE NOCASE" if dog is not None else ""
-        found = self._file.rows(f"SELECT * FROM sessions {where} {_NEWEST}", () if dog is None else (dog,))
+        where = "WHERE dog = :dog COLLATE NOCASE" if dog is not None else ""
+        found = self._file.rows(f"SELECT * FROM sessions {where} {_NEWEST}", {"dog": dog})
         counts = {
             row["session_id"]: (row["reps"], row["correct"])
             for row in self._file.rows(
                 "SELECT session_id, count(judged) AS reps, sum(coalesce(judged = 'correct', 0)) AS correct "
-                "FROM judged_reps GROUP BY session_id"
+                f"FROM judged_reps WHERE session_id IN (SELECT id FROM sessions {where}) GROUP BY session_id",
+                {"dog": dog},
             )
         }
         return [SessionTotals(self._session_of(row), *counts.get(row["id"], (0, 0))) for row in found]
@@ -303,7 +305,7 @@ class Store:
 
     def current_steps(self, dog: str) -> dict[str, int]:
         """Behaviour -> the step this dog had reached when it was last trained. The plan may have fewer steps by now."""
-        return {row["behaviour"]: row["step"] for row in self._file.rows(_STEPS, (dog,))}
+        return {row["behaviour"]: row["step"] for row in self._file.rows(_STEPS, {"dog": dog})}
 
     def _read(self, table: str, session_id: str, value: Callable[[rows.Row], Value]) -> tuple[Value, ...]:
         found = self._file.rows(f"SELECT * FROM {table} WHERE session_id = ? ORDER BY number", (session_id,))
