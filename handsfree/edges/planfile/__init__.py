@@ -10,6 +10,7 @@ from handsfree.edges.planfile.clashes import PromptBookFor, find_clashes, find_s
 from handsfree.edges.planfile.faults import BadPlan, Fault, Findings, Severity, printable
 from handsfree.edges.planfile.questions import Answers, Question, Wanted, questions
 from handsfree.edges.planfile.reader import Use, read_plan
+from handsfree.edges.planfile.rules import load_rules, recall
 from handsfree.edges.planfile.settings import settings
 from handsfree.edges.planfile.sounds import PronouncerFor, find_sound_faults
 from handsfree.edges.planfile.source import parse_toml, read_text
@@ -25,11 +26,13 @@ __all__ = [
     "check",
     "draft",
     "load",
+    "load_rules",
     "new",
     "parse",
     "questions",
     "read_text",
     "ready",
+    "recall",
     "settings",
 ]
 

@@ -67,7 +67,7 @@ def read_plan(document: Mapping[str, Any], found: Findings, path: Path) -> tuple
     dog = top.text("dog")
     if document.get("dog", "") == "":
         top.missing("dog", 'write dog = "..." at the top of the file')
-    default_rule = _rule(top, PRESETS[DEFAULT_RULE])
+    default_rule = read_rule(top, PRESETS[DEFAULT_RULE])
     uses: list[Use] = []
     words = _words(top.inner("words"), dog, top.at("dog"), uses)
     behaviours = tuple(_behaviour(table, default_rule, uses) for table in top.items("behaviour"))
@@ -81,7 +81,7 @@ def read_plan(document: Mapping[str, Any], found: Findings, path: Path) -> tuple
         handler=top.text("handler"),
         place=top.text("place"),
         words=words,
-        limits=_limits(top.inner("limits")),
+        limits=read_limits(top.inner("limits")),
         prompts=_prompts(top.inner("prompts")),
         sound=_sound(top.inner("sound")),
         ear=_ear(top.inner("ear"), path),
@@ -143,13 +143,13 @@ def _behaviour(table: Table, default_rule: Rule, uses: list[Use]) -> Behaviour:
         steps=steps,
         start_step=start_step,
         response_window_s=table.number("response_window_s", RESPONSE_WINDOW_S[tag], 0.5, 3600),
-        rule=_rule(table, default_rule),
+        rule=read_rule(table, default_rule),
     )
     table.finish(_ELSEWHERE)
     return behaviour
 
 
-def _rule(table: Table, default: Rule) -> Rule:
+def read_rule(table: Table, default: Rule) -> Rule:
     """The name of a preset, or numbers of the trainer's own."""
     value = table.take("rule")
     if isinstance(value, dict):
@@ -207,7 +207,7 @@ def _sequential_rule(table: Table) -> SequentialRule:
     )
 
 
-def _limits(table: Table) -> Limits:
+def read_limits(table: Table) -> Limits:
     default = Limits()
     limits = Limits(
         time_s=table.number("time_s", default.time_s, 1, DAY_S),
