@@ -280,12 +280,12 @@ def test_safety_speaks_even_when_another_end_was_announced():
 
 def test_a_correction_changes_the_window_and_an_undone_rep_leaves_it():
     progress, _ = run(plan(), [C, C, C, I])
-    progress = criteria.after_correction(progress, Correction(4, I, C, "right", 30.0))
+    progress = criteria.after_correction(progress, plan(), Correction(4, I, C, "right", 30.0))
     assert criteria.score(progress, plan(), "sit") == (4, 4)
-    progress = criteria.after_correction(progress, Correction(4, C, None, "undo", 31.0))
+    progress = criteria.after_correction(progress, plan(), Correction(4, C, None, "undo", 31.0))
     assert criteria.score(progress, plan(), "sit") == (3, 3)
     assert progress.standings["sit"].total == 3
-    progress = criteria.after_correction(progress, Correction(4, None, I, "wrong", 32.0))
+    progress = criteria.after_correction(progress, plan(), Correction(4, None, I, "wrong", 32.0))
     assert progress.standings["sit"].total == 4
 
 
@@ -313,3 +313,22 @@ def test_a_move_is_not_repeated_within_a_few_reps():
     # up to 6, down to 5; up to 6 again at once would only nag
     assert [(number, choice) for number, choice, _ in made] == [(1, Choice.RAISE), (2, Choice.LOWER)]
     assert progress.standings["sit"].step == 5
+
+
+def test_an_opt_out_that_was_misheard_is_taken_back():
+    brush = plan(tag=Tag.HANDLING)
+    progress, _ = run(brush, [C, I])
+    progress = criteria.after_correction(progress, brush, Correction(2, I, None, "undo", 30.0))
+    assert progress.standings["sit"].opt_outs == 0
+    progress = criteria.after_correction(progress, brush, Correction(1, C, I, "wrong", 31.0))
+    assert progress.standings["sit"].opt_outs == 1
+
+
+def test_a_sequential_test_that_cannot_be_followed_starts_afresh():
+    """A new test begins after each verdict (Wald 1945); else a dog at the top step would be judged on old reps for
+    good."""
+    at_top = plan("sequential", start_step=len(STEPS))
+    progress, made = run(at_top, [C] * 7)  # 7 ln(0.8 / 0.5) = 3.29 > ln 19 = 2.94
+    assert made == []
+    _, made = run(at_top, [I, C] * 7, progress, first=8)  # 6 ln(0.2 / 0.5) + 5 ln(0.8 / 0.5) = -3.15 < -2.94
+    assert made == [(18, Choice.LOWER, Because.SEQUENTIAL)]

@@ -152,3 +152,29 @@ def test_steps_reached_before_are_taken_up_and_impossible_ones_are_not():
     assert sitting(sit=3).trial.steps["sit"] == 3
     assert sitting(sit=9).trial.steps["sit"] == 2
     assert "gone" not in sitting(gone=1).trial.steps
+
+
+def test_the_rep_that_spends_the_last_treat_is_not_the_easy_one_after_the_end():
+    session = sitting(small_plan(limits=Limits(time_s=600.0, reps_per_behaviour=99, treats=1)))
+    rounds(session, "sit", "y", start_s=1.0)
+    assert session.finished(20.0) is None
+    assert session.finished(33.0) is EndReason.TREATS
+
+
+def test_a_rep_under_way_when_time_is_up_is_not_the_easy_one():
+    session = sitting(small_plan(limits=Limits(time_s=30.0)))
+    say(session, ("sit", 29.0))
+    wait(session, 30.5)
+    say(session, ("yes", 31.0))
+    assert session.finished(45.0) is None
+    say(session, ("sit", 45.5), ("yes", 46.5))
+    assert session.finished(50.0) is None
+    assert session.finished(57.0) is EndReason.TIME
+
+
+def test_what_waited_to_be_said_is_dropped_at_the_safety_word():
+    session = sitting(small_plan(limits=PLENTY))
+    effects = rounds(session, "sit", "yyyyy")
+    assert [d.choice for d in decisions(effects)] == [Choice.RAISE]
+    say(session, ("growling", 90.0))
+    assert [one.key for one in all_due(session)] == ["safety"]

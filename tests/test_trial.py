@@ -204,3 +204,20 @@ def test_an_event_never_changes_the_state_it_was_given():
     before = repr(state)
     trial.step(state, SessionEvent(heard("sit", 1.0), trial.Role.CUE, "sit"))
     assert repr(state) == before
+
+
+@pytest.mark.parametrize("cue", ["sit", "stay"])
+def test_after_a_pause_in_mid_rep_only_that_reps_outcome_counts(cue):
+    session = sitting()
+    effects = say(session, ("sit", 1.0), ("notebook take a break", 2.0), (cue, 2.8), ("yes", 3.6), ("yes", 9.0))
+    assert fates(effects)[2:] == [Reason.PAUSED, "counts", Reason.PAUSED]
+    assert outcomes(effects) == [("sit", C)]
+    assert session.trial.phase is Phase.PAUSED
+
+
+def test_a_behaviour_named_before_a_pause_in_the_same_rep_is_the_one_after_it():
+    session = sitting()
+    say(session, ("sit", 1.0), ("notebook now stay", 2.0), ("notebook take a break", 3.0))
+    wait(session, 60.0)
+    effects = say(session, ("notebook carry on", 61.0), ("yes", 70.0), ("yes", 80.0))
+    assert outcomes(effects) == [("stay", C), ("stay", C)]

@@ -175,7 +175,7 @@ def after_safety(progress: Progress, at_s: float) -> tuple[Progress, list[Decisi
     return _end(replace(progress, safety=True), Because.SAFETY, at_s)
 
 
-def after_correction(progress: Progress, correction: Correction) -> Progress:
+def after_correction(progress: Progress, plan: Plan, correction: Correction) -> Progress:
     """Change or remove a rep among the recent ones; decisions already made stand."""
     name = progress.behaviour_of.get(correction.rep_number)
     if name is None:
@@ -188,7 +188,10 @@ def after_correction(progress: Progress, correction: Correction) -> Progress:
         elif correction.after is not None:
             recent.append(Verdict(verdict.number, correction.after))
     total = standing.total + (correction.before is None) - (correction.after is None)
-    return _with(progress, name, replace(standing, recent=tuple(recent), total=total))
+    opt_outs = standing.opt_outs
+    if plan.behaviour(name).tag is Tag.HANDLING:
+        opt_outs += (correction.after is Outcome.INCORRECT) - (correction.before is Outcome.INCORRECT)
+    return _with(progress, name, replace(standing, recent=tuple(recent), total=total, opt_outs=opt_outs))
 
 
 def at_step(progress: Progress, behaviour: str, step: int) -> Progress:
@@ -242,6 +245,8 @@ def _decide(progress: Progress, plan: Plan, behaviour: Behaviour, at_s: float) -
             moved = {**standing.moved, new_step: standing.total}
             lowered = choice is Choice.LOWER
             standing = replace(standing, step=new_step, recent=(), moved=moved, lowered=lowered)
+    if judged[1] is Because.SEQUENTIAL and judged[0] is not Choice.HOLD:
+        standing = replace(standing, recent=())  # the test has given its verdict: the next rep begins a new one
     progress = _with(progress, behaviour.name, standing)
     decision = Decision(
         choice=choice,

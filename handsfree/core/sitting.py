@@ -62,7 +62,7 @@ class Sitting:
         self._pending: list[Say] = []
         self._said_at: dict[Say, int] = {}
         self._reps = 0
-        self._last_rep_end_s = 0.0
+        self._last_rep_begun_s = self._last_rep_end_s = 0.0
         self._end_asked = False
 
     def hear(self, breath: Breath) -> list[Effect]:
@@ -103,7 +103,7 @@ class Sitting:
         ending = self.progress.ending
         if ending is None or self.trial.phase is trial.Phase.OPEN:
             return None
-        easy_one_done = self._last_rep_end_s > ending.at_s
+        easy_one_done = self._last_rep_begun_s > ending.at_s
         quiet_since = max(self._last_rep_end_s, ending.at_s)
         if now_s - quiet_since < (LINGER_S if easy_one_done else 3 * LINGER_S):
             return None
@@ -143,6 +143,8 @@ class Sitting:
         """What an effect of the rep machine leads to."""
         if isinstance(effect, SaveRep):
             self._reps += 1
+            word = effect.rep.cue or effect.rep.outcome_word
+            self._last_rep_begun_s = word.start_s if word else effect.rep.start_s
             self._last_rep_end_s = effect.rep.end_s
             self.progress, decisions = criteria.after_rep(self.progress, self.plan, effect.rep)
             tone: list[Effect] = [Tone("counted")] if self.plan.prompts.counted_tone else []
@@ -151,7 +153,7 @@ class Sitting:
             self.progress, decisions = criteria.after_reward(self.progress, self.plan, effect.at_s)
             return self._announce(decisions)
         if isinstance(effect, CorrectRep):
-            self.progress = criteria.after_correction(self.progress, effect.correction)
+            self.progress = criteria.after_correction(self.progress, self.plan, effect.correction)
         if isinstance(effect, LogWord) and isinstance(effect.heard, Ignored):
             if effect.heard.reason is Reason.NOTHING_TO_CORRECT:
                 self._queue(Say("nothing_to_undo"))
@@ -179,9 +181,9 @@ class Sitting:
     def _sentence(self, decision: Decision) -> Say | None:
         """What is said of a decision; nothing once the end was announced, or of a plain hold."""
         if decision.choice is Choice.END:
+            self._pending = [say for say in self._pending if say.urgent]  # the end outdates what waited
             if decision.because is Because.SAFETY:
                 return Say("safety", urgent=True)
-            self._pending = [say for say in self._pending if say.urgent]  # the end outdates what waited
             handling = decision.behaviour and self.plan.behaviour(decision.behaviour).tag is Tag.HANDLING
             stop_now = decision.because in (Because.SECOND_OPT_OUT, Because.FIRST_STEP) and handling
             return Say("stop_now" if stop_now else "end")

@@ -102,7 +102,7 @@ class TrialState:
 
     boundary_s   where the next uncued rep starts: the end of the last rep, pause or naming
     verdicts     effective outcome of each closed rep, corrections folded in; None means it was no rep
-    pausing      a pause asked for in mid-rep, kept until the rep is closed
+    pausing      a pause asked for in mid-rep, kept until the rep is closed; until then only its outcome counts
     next_named   a behaviour named in mid-rep, kept likewise
     """
 
@@ -251,12 +251,16 @@ def open_rep(state: TrialState, event: SessionEvent) -> tuple[TrialState, list[E
 
 
 def recue(state: TrialState, event: SessionEvent) -> tuple[TrialState, list[Effect]]:
+    if state.pausing:
+        return state, [_ignore(event, Reason.PAUSED)]
     state, saved = _close(state, Outcome.NO_RESPONSE, event.word.start_s, recue=True)
     state, effects = open_rep(state, event)
     return state, [saved, *effects]
 
 
 def close_and_open(state: TrialState, event: SessionEvent) -> tuple[TrialState, list[Effect]]:
+    if state.pausing:
+        return state, [_ignore(event, Reason.PAUSED)]
     state, saved = _close(state, Outcome.NO_RESPONSE, event.word.start_s)
     state, effects = open_rep(state, event)
     return state, [saved, *effects]
@@ -298,7 +302,18 @@ def release(state: TrialState, event: SessionEvent) -> tuple[TrialState, list[Ef
 
 def no_response(state: TrialState, event: SessionEvent | None) -> tuple[TrialState, list[Effect]]:
     if state.pausing:  # she stopped to do something else: no opportunity, no rep
-        return replace(state, phase=Phase.PAUSED, pausing=False, cue=None, boundary_s=state.window_end_s), []
+        return (
+            replace(
+                state,
+                phase=Phase.PAUSED,
+                pausing=False,
+                cue=None,
+                boundary_s=state.window_end_s,
+                behaviour=state.next_named or state.behaviour,
+                next_named=None,
+            ),
+            [],
+        )
     state, saved = _close(state, Outcome.NO_RESPONSE, state.window_end_s)
     return state, [saved]
 
