@@ -47,7 +47,7 @@ def open_records(a: str, b: str, log: Path, raw: bool) -> tuple[Record, Record]:
     session_id = next((record.session_id for record in found.values()), "")
     for one in (a, b):
         if one not in found:
-            file = observer_files.read(Path(one), session_id)
+            file = observer_files.read(Path(one), session_id, raw)
             found[one] = Record(file.name, file.events, file.wall, notes=file.notes)
     return _on_one_clock(found[a], found[b])
 
@@ -166,10 +166,10 @@ def _from_start(record: Record, begin_s: float) -> Record:
 
 
 def _check_same_unit(a: Record, b: Record) -> None:
-    last = {record: max([record.length_s, *(event.onset_s for event in record.events)]) for record in (a, b)}
-    late, early = (a, b) if last[a] > last[b] else (b, a)
-    if last[early] > 0 and last[late] > max(UNLIKELY_S, UNLIKELY_RATIO * last[early]):
+    lasts = ((max([one.length_s, *(event.onset_s for event in one.events)]), one.name) for one in (a, b))
+    (early_s, early), (late_s, late) = sorted(lasts)
+    if early_s > 0 and late_s > max(UNLIKELY_S, UNLIKELY_RATIO * early_s):
         raise UserError(
-            f"{late.name} goes on to {last[late]:g} s, {early.name} only to {last[early]:g} s: not the same unit; "
+            f"{late} goes on to {late_s:g} s, {early} only to {early_s:g} s: not the same unit; "
             "milliseconds belong in a column onset_ms, times of day in onset_at with their UTC offset"
         )

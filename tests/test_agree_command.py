@@ -129,6 +129,32 @@ def test_video_time_is_brought_to_session_time(tmp_path, log):
     assert found["matched"] == 3
 
 
+@pytest.mark.parametrize(
+    ("format_name", "file"),
+    [
+        ("csv", "out/reps.csv"),
+        ("jsonl", "out/reps.jsonl"),
+        ("datapackage", "out/reps.csv"),
+        ("bids", "out/**/*_events.tsv"),
+        ("vtt", "out.vtt"),
+    ],
+)
+@pytest.mark.parametrize("raw", [False, True])
+def test_a_session_agrees_with_its_own_export(tmp_path, log, format_name, file, raw):
+    target = tmp_path / ("out.vtt" if format_name == "vtt" else "out")
+    made = CliRunner().invoke(handsfree, ["export", "--format", format_name, str(target), "--log", str(log)])
+    assert made.exit_code == 0, made.exception
+    (path,) = tmp_path.glob(file)
+    result = run("last", path, "--log", log, "--json", "--within", "2", *["--raw"] * raw)
+    assert result.stderr == ""
+    found = json.loads(result.stdout)
+    assert found["trial_by_trial"] == {"percent": 100.0, "agreed": 5 if raw else 4, "of": 5 if raw else 4}
+    assert found["labels_compared"] == ["behaviour", "outcome"]
+    # Tables with the words of each rep have the very times; the others have an uncued rep where the one before ended.
+    assert found["times_b_minus_a"]["bias_s"] <= 0
+    assert (found["times_b_minus_a"]["bias_s"] == 0) == (format_name not in ("bids", "vtt"))
+
+
 def test_one_behaviour_only(tmp_path, log):
     (tmp_path / "two.csv").write_text("onset_s,behaviour\n10,SIT\n12,down\n")
     assert figures("last", tmp_path / "two.csv", "--behaviour", "Sit", "--log", log)["b"]["events"] == 1

@@ -135,8 +135,8 @@ LABELS = ("behaviour", "outcome")
 
 
 def same_text(label: str | None) -> str:
-    """A label as it is compared: case and the way of writing accents do not matter. A missing one is "(none)"."""
-    return "(none)" if label is None else unicodedata.normalize("NFC", label).casefold()
+    """A label as it is compared: case, "_" for a space and how accents are coded do not matter. None is "(none)"."""
+    return "(none)" if label is None else unicodedata.normalize("NFC", label).casefold().replace("_", " ")
 
 
 def labels_of_both(a: Sequence[Scored], b: Sequence[Scored]) -> tuple[str, ...]:

@@ -9,11 +9,12 @@ duration   `duration_s`, `duration_ms`, `duration`; empty or n/a where there is 
 behaviour  `behaviour`, `behavior` or `trial_type`
 outcome    `outcome`, `outcome_corrected` or `outcome_raw`; a row whose outcome is `no_rep` is no event
 session    `session_id`, where one file holds several sessions
-kind       `kind` or `table`, where rows of several kinds are mixed: then only those that say `rep` or `reps` count
+kind       `kind` or `trial_type`, where rows of several kinds are mixed: then only those that say `rep` count
 
 In a table of reps that this program exported the time of a rep is that of its cue, or of its outcome word where there
 was no cue. A WebVTT cue is an event that begins and ends with it; its text is `behaviour`, `behaviour: outcome`, or a
-JSON object with the keys above. Anything that cannot be told for sure is refused, with the line it is on.
+JSON object with the keys above; of captions that this program exported the reps count, each as long as it is shown.
+Anything that cannot be told for sure is refused, with the line it is on.
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ TIMES = {
 DURATIONS = {"duration_s": 1.0, "duration_ms": 0.001, "duration": 1.0}
 BEHAVIOURS = ("behaviour", "behavior", "trial_type")
 OUTCOMES = ("outcome", "outcome_corrected", "outcome_raw")
-KINDS, REP_KINDS = ("kind", "table"), ("rep", "reps")
+KINDS, REP = ("kind", "trial_type"), "rep"
 CUE, OUTCOME_WORD = "cue_onset_s", "outcome_word_onset_s"
 NO_REP = "no_rep"
 KNOWN = {*TIMES, *DURATIONS, *BEHAVIOURS, *OUTCOMES, *KINDS, CUE, OUTCOME_WORD, "session_id"}
@@ -58,19 +59,21 @@ class ObserverFile:
     notes: tuple[str, ...] = ()
 
 
-def read(path: Path, session_id: str = "") -> ObserverFile:
+def read(path: Path, session_id: str = "", raw: bool = False) -> ObserverFile:
     """Read an observer's file. `session_id` (or its beginning) picks a session where the file holds several.
+
+    `raw`: of an export that has both, take the outcomes as counted live and not as corrected.
 
     Raises UserError, with the line, for what is missing or cannot be told for sure.
     """
     sheet = read_sheet(path, TIMES)
     try:
-        return _understood(sheet, path, session_id)
+        return _understood(sheet, path, session_id, raw)
     except Bad as bad:
         raise UserError(f"{path}, line {bad.line}: {bad}") from None
 
 
-def _understood(sheet: Sheet, path: Path, session_id: str) -> ObserverFile:
+def _understood(sheet: Sheet, path: Path, session_id: str, raw: bool) -> ObserverFile:
     names = sheet.columns
     notes = []
     if unknown := [sheet.headings[name] for name in names if name not in KNOWN and not _our_own(names)]:
@@ -78,9 +81,9 @@ def _understood(sheet: Sheet, path: Path, session_id: str) -> ObserverFile:
         notes.append(f"not used: {', '.join(unknown[:SHOWN])}{more}")
     rows = _of_one_session(sheet, path, session_id)
     kind = _first(KINDS, names)
-    if kind and any(row.cells.get(kind) in REP_KINDS for row in rows):
-        rows = [row for row in rows if row.cells.get(kind) in REP_KINDS]
-    outcome, behaviour = _first(OUTCOMES, names), _first(BEHAVIOURS, names)
+    if kind and any(row.cells.get(kind) == REP for row in rows):
+        rows = [row for row in rows if row.cells.get(kind) == REP]
+    outcome, behaviour = _first(OUTCOMES[::-1] if raw else OUTCOMES, names), _first(BEHAVIOURS, names)
     rows = [row for row in rows if not outcome or row.cells.get(outcome) != NO_REP]
     time = _first(tuple(TIMES), names)
     if time is None:
@@ -145,8 +148,8 @@ def _of_one_session(sheet: Sheet, path: Path, session_id: str) -> list[Sheet.Row
 
 
 def _our_own(names: Sequence[str]) -> bool:
-    """Whether it is a table of reps as this program exports it: then its other columns are no surprise."""
-    return CUE in names and OUTCOME_WORD in names
+    """Whether this program exported it: then its other columns are no surprise."""
+    return OUTCOMES[1] in names or OUTCOMES[2] in names
 
 
 def _first(wanted: Sequence[str], names: Sequence[str]) -> str | None:

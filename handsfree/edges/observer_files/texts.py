@@ -10,6 +10,7 @@ import re
 import unicodedata
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from html import unescape
 from pathlib import Path
 
 from handsfree.core.errors import UserError
@@ -17,6 +18,9 @@ from handsfree.core.errors import UserError
 DELIMITERS = "\t;,"
 EMPTY = ("n/a", "na", "nan", "null", "none", "-")
 """Cells that say there is nothing (n/a is that of BIDS), in any case."""
+
+_OWN_ID = re.compile(r"rep-\d+")
+_OWN_TEXT = re.compile(r"\d+ (?P<behaviour>.+), step \d+: (?P<outcome>[\w ]+?)( \(counted (?P<live>[\w ]+)\))?")
 
 
 @dataclass(frozen=True)
@@ -153,12 +157,15 @@ def _captions(text: str, path: Path) -> Sheet:
         raise UserError(f"{path} is no correct WebVTT: {error}") from None
     headings = {name: name for name in ("onset_s", "duration_s")}
     rows = []
+    own = any(_OWN_ID.fullmatch(caption.identifier or "") for caption in captions)
     for number, caption in enumerate(captions, 1):
+        if own and not _OWN_ID.fullmatch(caption.identifier or ""):
+            continue
         begin_s, end_s = (_seconds(stamp) for stamp in (caption.start, caption.end))
         if end_s < begin_s:
             raise UserError(f"{path}: caption {number} ends at {caption.end}, before it begins; mend its times")
         times = {"onset_s": f"{begin_s:.3f}", "duration_s": f"{end_s - begin_s:.3f}"}
-        rows.append(_row(0, _payload(caption.text) | times, headings))
+        rows.append(_row(0, (_own_payload if own else _payload)(caption.text) | times, headings))
     return Sheet(headings, rows)
 
 
@@ -171,8 +178,17 @@ def _payload(text: str) -> dict[str, object]:
             found = None
         if isinstance(found, dict):
             return found
-    behaviour, _, outcome = " ".join(text.split()).partition(": ")
+    behaviour, _, outcome = unescape(" ".join(text.split())).partition(": ")
     return {"behaviour": behaviour, "outcome": outcome}
+
+
+def _own_payload(text: str) -> dict[str, object]:
+    """Of a rep in captions that this program exported: "3 sit, step 2: correct (counted incorrect)"."""
+    found = _OWN_TEXT.fullmatch(" ".join(text.split()))
+    if found is None:
+        return _payload(text)
+    now, live = found["outcome"].replace(" ", "_"), (found["live"] or found["outcome"]).replace(" ", "_")
+    return {"behaviour": unescape(found["behaviour"]), "outcome_corrected": now, "outcome_raw": live}
 
 
 def _seconds(stamp: str) -> float:
