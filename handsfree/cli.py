@@ -18,6 +18,7 @@ COMMANDS = {
     "export": "Write sessions for other programs.",
     "hear": "What the ear makes of recordings, one JSON line a word.",
     "plan": "Make or check the plan of a dog.",
+    "replay": "What other rules or another ear would have decided.",
     "session": "Run a training session.",
     "soundcheck": "Try microphone, noise and the words of a plan.",
     "summary": "What happened in a session.",

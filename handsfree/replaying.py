@@ -1,0 +1,120 @@
+"""Old sessions again: from the log under other rules, or from a recording through another ear."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
+from functools import lru_cache
+from pathlib import Path
+
+from handsfree import places
+from handsfree.core.agreement import Agreement, TrueRep, match
+from handsfree.core.events import AudioBlock, Effect, EndReason, Rep
+from handsfree.core.log import SessionLog
+from handsfree.core.operating import Characteristics, TooManyStates, characteristics, estimated
+from handsfree.core.plan import Plan, Rule
+from handsfree.core.replay import Counted, Rules, counted, differences, replay, steps_at_start
+from handsfree.core.sitting import Sitting
+from handsfree.edges.planfile import recall
+
+SEED = 7
+"""For rules whose operating characteristics have to be played out: the same figures every time."""
+
+
+def plan_of(log: SessionLog) -> Plan:
+    """The plan that a session ran with. Raises UserError where its text was not stored or has faults."""
+    return _recalled(log.session.plan_text, log.session.id)
+
+
+@lru_cache(maxsize=256)
+def _recalled(text: str, session_id: str) -> Plan:
+    return recall(text, session_id)
+
+
+def replayed(log: SessionLog, rules: Rules | None = None) -> Counted:
+    """Its stored words under its own plan, or as `rules` would have decided. Raises UserError."""
+    return replay(log, plan_of(log), rules)
+
+
+def verify(log: SessionLog) -> list[str]:
+    """Where a replay of the session does not give, to the byte, what is stored: one line each. Raises UserError."""
+    return differences(log, replayed(log))
+
+
+def operating(rule: Rule, p: float) -> Characteristics:
+    """Exact where that is possible, else from 10,000 runs with a fixed seed."""
+    try:
+        return characteristics(rule, p)
+    except TooManyStates:
+        return estimated(rule, p, random.Random(f"{SEED}/{rule}/{p}").random)
+
+
+def heard_again(
+    log: SessionLog,
+    sound: Path,
+    model: Path | None = None,
+    confidence: float | None = None,
+    tell: Callable[[str], None] = lambda line: None,
+) -> Counted:
+    """The session counted anew from a recording of it that begins when the session began.
+
+    Its plan, the steps it began with and what was spoken in her ear are as stored; the ear is the plan's, or `model`,
+    and words count from `confidence` on, if that is given. Raises UserError.
+    """
+    plan = plan_of(log)
+    if confidence is not None:
+        plan = replace(plan, ear=replace(plan.ear, confidence=confidence))
+    steps = steps_at_start((judged.rep for judged in log.reps), log.decisions)
+    return count_sound(plan, sound, model, steps, [(said.start_s, said.end_s or 0.0) for said in log.prompts], tell)
+
+
+def count_sound(
+    plan: Plan,
+    sound: Path,
+    model: Path | None = None,
+    steps: dict[str, int] | None = None,
+    prompts: Iterable[tuple[float, float]] = (),
+    tell: Callable[[str], None] = lambda line: None,
+) -> Counted:
+    """A recording as a session, to its end; nothing is spoken or stored. `prompts`: when the tool was heard in it."""
+    from handsfree.edges.audio import read_file
+    from handsfree.edges.promptbook import load_prompts
+    from handsfree.hearing import Hearing
+
+    instructions = load_prompts(plan.prompts.language, places.shipped("prompts")).instructions
+    sitting = Sitting(plan, instructions, steps)
+    for start_s, end_s in prompts:
+        if end_s > start_s:
+            sitting.prompt_played(start_s, end_s)
+    clock = _Clock()
+    effects: list[Effect] = []
+    for breath in Hearing(plan, instructions, model).breaths(clock.watched(read_file(sound, note=tell))):
+        effects += sitting.hear(breath)
+    return counted([*effects, *sitting.end(clock.now_s, EndReason.SOUND_ENDED)])
+
+
+def unlike(before: Iterable[Rep], after: Iterable[Rep]) -> Agreement:
+    """Reps paired by the time of their words: `missed` were there only before, `invented` only after."""
+    known = [
+        TrueRep(
+            behaviour=rep.behaviour,
+            outcome=rep.outcome,
+            cue_s=rep.cue.start_s if rep.cue else None,
+            cue_end_s=rep.cue.end_s if rep.cue else None,
+            outcome_s=rep.outcome_word.start_s if rep.outcome_word else None,
+        )
+        for rep in before
+    ]
+    return match(known, list(after))
+
+
+class _Clock:
+    """How far the sound has come."""
+
+    now_s = 0.0
+
+    def watched(self, blocks: Iterable[AudioBlock]) -> Iterator[AudioBlock]:
+        for block in blocks:
+            self.now_s = block.start_s + block.duration_s
+            yield block
