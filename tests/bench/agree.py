@@ -52,9 +52,8 @@ def write_observers(folder: Path, spacing_s: float) -> list[Path]:
 
 
 def bench_agreement(folder: Path, runs: int) -> None:
-    print(
-        f"\n| two files of {EVENTS:,} events | median of {runs}, s | slowest, s | of the processor, s | target, s |\n|---|---|---|---|---|"
-    )
+    print(f"\n| two files of {EVENTS:,} events | median of {runs}, s | slowest | of the processor | target |")
+    print("|---|---|---|---|---|")
     for spacing_s in (10.0, 1.0, 0.3):
         files = write_observers(folder, spacing_s)
         for extra in ([], ["--html", str(folder / "page.html"), "--replace"]):
