@@ -56,6 +56,9 @@ def agree(
     a: Record, b: Record, *, within_s: float, interval_s: float, length_s: float | None, behaviour: str | None
 ) -> Comparison:
     """Compare two records that share a clock; of one behaviour only, if named. Raises UserError."""
+    for option, value in (("--within", within_s), ("--interval", interval_s), ("--length", length_s)):
+        if value is not None and not math.isfinite(value):
+            raise UserError(f"{option} {value}: give a number of seconds")
     events_a, events_b = ([event for event in record.events if _is_of(event, behaviour)] for record in (a, b))
     if behaviour is not None and not (events_a or events_b):
         names = sorted({event.behaviour for event in (*a.events, *b.events) if event.behaviour})
@@ -75,7 +78,9 @@ def agree(
 
 
 def moved(record: Record, shift_s: float, stretch: float) -> Record:
-    """A record in video time brought to session time: video time = stretch * session time + shift_s."""
+    """A record in video time brought to session time: video time = stretch * session time + shift_s. UserError."""
+    if not (math.isfinite(shift_s) and math.isfinite(stretch)):
+        raise UserError("--shift-s and --stretch: give the numbers that `handsfree align` prints")
     events = tuple(
         replace(
             event,

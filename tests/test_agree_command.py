@@ -6,6 +6,7 @@ import base64
 import io
 import json
 import re
+import sys
 import wave
 from datetime import timedelta
 from html.parser import HTMLParser
@@ -87,6 +88,14 @@ def test_text_fits_eighty_columns(log, observer):
     assert "2 matched within 1 s, 2 only in A, 1 only in B" in result.stdout
     assert re.search(r"total count +75.0 %  3 of 4", result.stdout)
     assert re.search(r"0:55.0  only in B +sit correct", result.stdout)
+
+
+def test_names_cannot_steer_the_terminal(tmp_path):
+    (tmp_path / "a.csv").write_text("onset_s,behaviour,\x1b[2Jodd\n1,s\x1b[31mit\n", encoding="utf-8")
+    (tmp_path / "b.csv").write_text('onset_s,behaviour\n9,"two\nlines"\n', encoding="utf-8")
+    result = run(tmp_path / "a.csv", tmp_path / "b.csv")
+    assert "\x1b" not in result.stdout + result.stderr
+    assert "two lines" in result.stdout
 
 
 def test_text_of_records_that_agree_and_of_empty_ones(tmp_path, log):
@@ -176,12 +185,19 @@ def test_what_is_refused(tmp_path, log, observer):
     assert "no session 'abc'" in refusal("abc", observer, "--log", log)
     assert "an interval is longer than 0 s" in refusal("last", observer, "--interval", "0", "--log", log)
     assert "--sound: the sound goes into the page" in refusal("last", observer, "--sound", "x.wav", "--log", log)
+    assert "--within nan: give a number" in refusal("last", observer, "--within", "nan", "--log", log)
+    assert "--shift-s and --stretch: give the numbers" in refusal("last", observer, "--shift-s", "inf", "--log", log)
     page = tmp_path / "page.html"
     page.write_text("mine")
     assert "page.html exists" in refusal("last", observer, "--html", page, "--log", log)
     assert page.read_text() == "mine"
     missing = tmp_path / "no folder" / "page.html"
     assert "cannot be written" in refusal("last", observer, "--html", missing, "--log", log)
+
+
+def test_without_scipy(log, observer, monkeypatch):
+    monkeypatch.setitem(sys.modules, "scipy.sparse", None)
+    assert "pip install 'handsfree[research]'" in refusal("last", observer, "--log", log)
 
 
 class Page(HTMLParser):

@@ -1,8 +1,11 @@
 """Observers' files: what is understood, and what is refused with a line that says why."""
 
 import json
+import sys
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from handsfree.core.errors import UserError
 from handsfree.edges.observer_files import read
@@ -176,6 +179,7 @@ def test_a_comma_is_decimal_where_another_number_says_so(file, settles_it):
         ("onset_s,behaviour\n,sit\n", "line 2: nothing in column 'onset_s'"),
         ("onset_s,behaviour\nnan,sit\n", "line 2: nothing in column 'onset_s'"),
         ("onset_s,behaviour\ninf,sit\n", "line 2: 'inf' in column 'onset_s' is no time"),
+        ("onset_s,behaviour\n1e999,sit\n", "line 2: '1e999' is too large a number"),
         ("onset_s,behaviour\n0:75,sit\n", "line 2: '0:75' in column 'onset_s' is no time"),
         ("onset_s,behaviour\n00:00:01:12,sit\n", "line 2: '00:00:01:12' counts video frames"),
         ("onset_at,behaviour\n2026-05-04 09:30:15,sit\n", "line 2: the wall time .* has no UTC offset"),
@@ -206,3 +210,66 @@ def test_files_that_are_not_there(tmp_path):
         read(tmp_path / "none.csv")
     with pytest.raises(UserError, match="is a folder"):
         read(tmp_path)
+
+
+PIECES = [
+    "onset_s",
+    "onset_at",
+    "time",
+    "duration_s",
+    "outcome",
+    "kind",
+    "rep",
+    "session_id",
+    "1",
+    "2,5",
+    "-3.5",
+    "1:02",
+]
+PIECES += [
+    "2026-05-04T09:30:15Z",
+    "n/a",
+    "",
+    " ",
+    '"',
+    "'",
+    ",",
+    ";",
+    "\t",
+    "\n",
+    "\r",
+    "\ufeff",
+    "\0",
+    "{",
+    "}",
+    "WEBVTT\n\n",
+]
+PIECES += [
+    "00:01.000 --> 00:02.000\n",
+    '{"onset_s": 1}',
+    "sit: correct",
+    "rep-1\n",
+    "\u2028",
+    "앉아",
+    "1e400",
+    "99:99:99",
+]
+
+
+@given(st.lists(st.sampled_from(PIECES), max_size=30).map("".join).map(str.encode) | st.binary(max_size=60))
+@settings(deadline=None, max_examples=400, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_whatever_it_holds_it_is_read_or_refused_in_one_line(tmp_path, content):
+    path = tmp_path / "any"
+    path.write_bytes(content)
+    try:
+        said, onsets = "", [event.onset_s for event in read(path).events]
+    except UserError as error:
+        said, onsets = str(error), []
+    assert len(said.splitlines()) <= 1
+    assert onsets == sorted(onsets)
+
+
+def test_captions_without_the_package_that_reads_them(file, monkeypatch):
+    monkeypatch.setitem(sys.modules, "webvtt", None)
+    with pytest.raises(UserError, match=r"pip install 'handsfree\[research\]'"):
+        read(file("WEBVTT\n"))

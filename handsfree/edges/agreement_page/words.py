@@ -75,7 +75,8 @@ def disagreement(one: Disagreement) -> tuple[str, str, str, str]:
 def event(scored: Scored | None) -> str:
     if scored is None:
         return ""
-    return " ".join(filter(None, (scored.behaviour, scored.outcome))).replace("_", " ") or "an event"
+    text = " ".join(filter(None, (scored.behaviour, scored.outcome))).replace("_", " ")
+    return "".join(letter if letter.isprintable() else " " for letter in text) or "an event"
 
 
 def _of(share: Share, what: str) -> str:

@@ -78,7 +78,8 @@ def _understood(sheet: Sheet, path: Path, session_id: str, raw: bool) -> Observe
     notes = []
     if unknown := [sheet.headings[name] for name in names if name not in KNOWN and not _our_own(names)]:
         more = f" and {len(unknown) - SHOWN} more" if len(unknown) > SHOWN else ""
-        notes.append(f"not used: {', '.join(unknown[:SHOWN])}{more}")
+        shown = ["".join(letter for letter in name if letter.isprintable()) for name in unknown[:SHOWN]]
+        notes.append(f"not used: {', '.join(shown)}{more}")
     rows = _of_one_session(sheet, path, session_id)
     kind = _first(KINDS, names)
     if kind and any(row.cells.get(kind) == REP for row in rows):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from datetime import datetime
@@ -90,7 +91,10 @@ def _number(line: int, text: str, evidence: Sequence[str]) -> float:
             raise Bad(line, f"{text!r} has a comma where other numbers have a point; write decimal points throughout")
         if not any(_COMMA.fullmatch(other) and not _THOUSANDS.fullmatch(other.lstrip("+-")) for other in evidence):
             raise Bad(line, f"{text!r} can be read as {text.replace(',', '.')} or {text.replace(',', '')}; use a point")
-    return float(text.replace(",", "."))
+    value = float(text.replace(",", "."))
+    if not math.isfinite(value):
+        raise Bad(line, f"{text!r} is too large a number; give seconds")
+    return value
 
 
 def _clock(text: str) -> float:
