@@ -91,7 +91,7 @@ def test_text_fits_eighty_columns(log, observer):
 
 
 def test_names_cannot_steer_the_terminal(tmp_path):
-    (tmp_path / "a.csv").write_text("onset_s,behaviour,\x1b[2Jodd\n1,s\x1b[31mit\n", encoding="utf-8")
+    (tmp_path / "a.csv").write_text("onset_s,behaviour,\x1b[2Jodd\n1,s\x1b[31mit,x\n", encoding="utf-8")
     (tmp_path / "b.csv").write_text('onset_s,behaviour\n9,"two\nlines"\n', encoding="utf-8")
     result = run(tmp_path / "a.csv", tmp_path / "b.csv")
     assert "\x1b" not in result.stdout + result.stderr
