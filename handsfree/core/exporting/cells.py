@@ -1,10 +1,14 @@
-"""Values as text in cells of CSV (RFC 4180) and TSV, and as JSON."""
+"""How a format writes what has more than one form: moments, yes and no, lists; and text made harmless.
+
+The form is given to the code that makes the rows, so that every cell is made once: a log may hold millions.
+"""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import Any
 
 from handsfree.core.exporting.tables import Column, Kind
@@ -12,10 +16,59 @@ from handsfree.core.exporting.tables import Column, Kind
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 """A spreadsheet takes a cell that begins so for a formula, or looks behind the white space for one."""
 
+Clock = Callable[[float], Any]
+"""Session time, seconds -> the cell of its wall time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """`clock` makes the Clock of a session from the moment it started; `truth` holds the cells for no and yes."""
+
+    clock: Callable[[datetime], Clock]
+    moment: Callable[[datetime], Any]
+    truth: tuple[Any, Any]
+    integers: Callable[[Sequence[int]], Any]
+
 
 def moment_text(moment: datetime) -> str:
     """RFC 3339 date-time, with milliseconds and offset."""
     return moment.isoformat(timespec="milliseconds")
+
+
+def text_clock(started_at: datetime) -> Clock:
+    """RFC 3339 date-times to the nearest millisecond, in the offset of the start; a third of isoformat's time."""
+    minute = started_at.replace(second=0, microsecond=0)
+    into_minute_ms = round((started_at - minute) / timedelta(milliseconds=1))
+    offset = moment_text(started_at)[23:]
+    minutes: dict[int, str] = {}
+
+    def text(at_s: float) -> str:
+        number, ms = divmod(into_minute_ms + round(at_s * 1000), 60_000)
+        begin = minutes.get(number)
+        if begin is None:
+            begin = minutes[number] = f"{minute + timedelta(minutes=number):%Y-%m-%dT%H:%M:}"
+        return f"{begin}{ms // 1000:02}.{ms % 1000:03}{offset}"
+
+    return text
+
+
+def epoch_ms(moment: datetime) -> int:
+    """Milliseconds since 1970 began in UTC."""
+    return round(moment.timestamp() * 1000)
+
+
+def _epoch_clock(started_at: datetime) -> Clock:
+    start_ms = epoch_ms(started_at)
+    return lambda at_s: start_ms + round(at_s * 1000)
+
+
+def _spaced(numbers: Sequence[int]) -> str | None:
+    return " ".join(map(str, numbers)) or None
+
+
+CSV = Form(text_clock, moment_text, ("false", "true"), _spaced)
+JSON = Form(text_clock, moment_text, (False, True), tuple)
+COLUMNAR = Form(_epoch_clock, epoch_ms, (False, True), tuple)
 
 
 def harmless(text: str) -> str:
@@ -23,32 +76,17 @@ def harmless(text: str) -> str:
     return "'" + text if text.startswith(_FORMULA) else text
 
 
-_CELLS: dict[Kind, Callable[[Any], str]] = {
-    Kind.BOOLEAN: lambda value: "true" if value else "false",
-    Kind.MOMENT: moment_text,
-    Kind.INTEGERS: lambda value: " ".join(map(str, value)),
-}
+def harmless_rows(columns: Sequence[Column]) -> Callable[[Sequence[Any]], list[Any]]:
+    """A function that makes the text cells of a row harmless."""
+    texts = [column.kind is Kind.TEXT for column in columns]
 
+    def row_made_harmless(row: Sequence[Any]) -> list[Any]:
+        return [harmless(cell) if text and cell else cell for text, cell in zip(texts, row, strict=True)]
 
-def cell_maker(columns: Sequence[Column], for_spreadsheet: bool = False) -> Callable[[Sequence[Any]], list[Any]]:
-    """A function that turns a row into cells for csv.writer, which knows text, numbers and None itself."""
-    makers = [(place, _CELLS[column.kind]) for place, column in enumerate(columns) if column.kind in _CELLS]
-    if for_spreadsheet:
-        makers += [(place, harmless) for place, column in enumerate(columns) if column.kind is Kind.TEXT]
-
-    def cells(row: Sequence[Any]) -> list[Any]:
-        made = list(row)
-        for place, make in makers:
-            if made[place] is not None:
-                made[place] = make(made[place])
-        return made
-
-    return cells
+    return row_made_harmless
 
 
 def json_line(names: Sequence[str], row: Sequence[Any]) -> str:
     """One line of JSON Lines, its newline included. Nothing is left out: what is not known is null."""
-    value = {
-        name: moment_text(cell) if isinstance(cell, datetime) else cell for name, cell in zip(names, row, strict=True)
-    }
+    value = dict(zip(names, row, strict=True))
     return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":")) + "\n"

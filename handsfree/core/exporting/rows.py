@@ -11,6 +11,7 @@ from typing import Any
 
 from handsfree.core.events import Outcome, Role
 from handsfree.core.exporting.blind import Codes, folded
+from handsfree.core.exporting.cells import JSON, Clock, Form
 from handsfree.core.exporting.tables import NO_REP, Layout, Values
 from handsfree.core.log import MICROPHONE
 
@@ -57,15 +58,18 @@ class Context:
     values: Values = Values.BOTH
     codes: Codes | None = None
     hide: Callable[[str], str] = str
+    form: Form = JSON
+
+    @property
+    def wall(self) -> Clock:
+        """Makes cells of wall times of this session."""
+        return self.form.clock(self.chosen.started_at)
 
     def name(self, kind: str, name: str) -> str:
         return self.codes.code(kind, name) if self.codes else name
 
-    def wall(self, at_s: float) -> datetime:
-        return self.chosen.started_at + timedelta(seconds=at_s)
 
-
-def contexts(chosen: Sequence[Chosen], values: Values, codes: Codes | None) -> list[Context]:
+def contexts(chosen: Sequence[Chosen], values: Values, codes: Codes | None = None, form: Form = JSON) -> list[Context]:
     """The sessions in the order of the export: by dog, then by start, then by id.
 
     A dog whose name was typed in several ways (case, Unicode form) is one dog, spelled as in its newest session.
@@ -75,21 +79,19 @@ def contexts(chosen: Sequence[Chosen], values: Values, codes: Codes | None) -> l
     for one in chosen:
         name = spelled[folded(one.dog)]
         dog = codes.code("dog", name) if codes else name
-        found.append(Context(one, dog, values, codes, codes.hider(one.dog, one.handler) if codes else str))
+        found.append(Context(one, dog, values, codes, codes.hider(one.dog, one.handler) if codes else str, form))
     return sorted(found, key=lambda one: (one.dog, one.chosen.started_at, one.chosen.id))
 
 
 def rows(layout: Layout, context: Context, found: Iterable[Row]) -> Iterator[Row]:
-    """Rows of one session with the columns of the layout; `found` are the table's fields as the store read them."""
+    """Rows of one session with the columns of the layout; `found` are the table's fields as the store read them.
+
+    Times stay exactly as they were logged; lengths are rounded to the microsecond, for below it is arithmetic only.
+    """
     whole = _MAKERS[layout.table.name](context, found)
     if len(layout.places) == len(layout.table.columns):
         return whole
     return map(itemgetter(*layout.places), whole)
-
-
-def _seconds(at_s: float | None) -> float | None:
-    """To the microsecond: what lies below is arithmetic, not time."""
-    return None if at_s is None else round(at_s, 6)
 
 
 def _outcome(text: str | None) -> str:
@@ -106,9 +108,9 @@ def _sessions(context: Context, found: Iterable[Row]) -> Iterator[Row]:
             context.dog,
             context.name("handler", handler) or None,
             context.name("place", place) or None,
-            started_at,
+            context.form.moment(started_at),
             offset // timedelta(minutes=1),
-            _seconds(ended_s),
+            ended_s,
             end_reason,
             "microphone" if live else "recording",
             None if live else source,
@@ -120,19 +122,15 @@ def _sessions(context: Context, found: Iterable[Row]) -> Iterator[Row]:
 
 
 def _steps(context: Context, found: Iterable[Row]) -> Iterator[Row]:
+    truth = context.form.truth
     for name, tag, start_step, steps in found:
         for step, criterion in enumerate(json.loads(steps), start=1):
-            yield context.chosen.id, context.dog, context.hide(name), tag, step, criterion, step == start_step
+            yield context.chosen.id, context.dog, context.hide(name), tag, step, criterion, truth[step == start_step]
 
 
 def _reps(context: Context, found: Iterable[Row]) -> Iterator[Row]:
-    session, dog, hide, wall, correct = (
-        context.chosen.id,
-        context.dog,
-        context.hide,
-        context.wall,
-        Outcome.CORRECT.value,
-    )
+    session, dog, hide, wall = context.chosen.id, context.dog, context.hide, context.wall
+    correct, truth = Outcome.CORRECT.value, context.form.truth
     corrected_only = context.values is Values.CORRECTED
     for (
         number, behaviour, step, outcome, judged, start_s, end_s, cue, cue_start_s, cue_end_s, cue_confidence,
@@ -150,25 +148,26 @@ def _reps(context: Context, found: Iterable[Row]) -> Iterator[Row]:
             step,
             outcome,
             judged or NO_REP,
-            round(start_s, 6),
+            start_s,
             round(end_s - start_s, 6),
             wall(start_s),
             hide(cue) if cued else None,
-            round(cue_start_s, 6) if cued else None,
-            round(cue_end_s, 6) if cued else None,
+            cue_start_s,
+            cue_end_s,
             cue_confidence,
             hide(word) if decided else None,
-            round(word_start_s, 6) if decided else None,
-            round(word_end_s, 6) if decided else None,
+            word_start_s,
+            word_end_s,
             word_confidence,
             round(word_start_s - cue_end_s, 6) if marked else None,
-            recue == 1,
-            released == 1,
+            truth[recue],
+            truth[released],
         )
 
 
 def _words(context: Context, found: Iterable[Row]) -> Iterator[Row]:
     session, dog, hide, wall = context.chosen.id, context.dog, context.hide, context.wall
+    truth = context.form.truth
     name_role = Role.NAME.value if context.codes else None
     for number, text, start_s, end_s, confidence, role, behaviour, instruction, accepted, reason, rep in found:
         yield (
@@ -176,44 +175,47 @@ def _words(context: Context, found: Iterable[Row]) -> Iterator[Row]:
             dog,
             number,
             dog if role is not None and role == name_role else hide(text),
-            round(start_s, 6),
+            start_s,
             round(end_s - start_s, 6),
             wall(start_s),
             confidence,
             role,
             hide(behaviour) if behaviour else None,
             instruction,
-            accepted == 1,
+            truth[accepted],
             reason,
             rep,
         )
 
 
 def _rewards(context: Context, found: Iterable[Row]) -> Iterator[Row]:
+    wall = context.wall
     for number, rep, at_s in found:
-        yield context.chosen.id, context.dog, number, rep, _seconds(at_s), context.wall(at_s)
+        yield context.chosen.id, context.dog, number, rep, at_s, wall(at_s)
 
 
 def _decisions(context: Context, found: Iterable[Row]) -> Iterator[Row]:
+    wall = context.wall
     for number, at_s, choice, because, rule, behaviour, step, new_step, reps, correct in found:
         yield (
             context.chosen.id,
             context.dog,
             number,
-            _seconds(at_s),
-            context.wall(at_s),
+            at_s,
+            wall(at_s),
             choice,
             because,
             rule or None,
             context.hide(behaviour) if behaviour else None,
             step,
             new_step,
-            tuple(json.loads(reps)) or None,
+            context.form.integers(json.loads(reps)),
             correct,
         )
 
 
 def _prompts(context: Context, found: Iterable[Row]) -> Iterator[Row]:
+    wall = context.wall
     for number, key, text, start_s, end_s, why, behaviour in found:
         yield (
             context.chosen.id,
@@ -221,9 +223,9 @@ def _prompts(context: Context, found: Iterable[Row]) -> Iterator[Row]:
             number,
             key,
             text,
-            _seconds(start_s),
-            None if end_s is None else _seconds(end_s - start_s),
-            context.wall(start_s),
+            start_s,
+            None if end_s is None else round(end_s - start_s, 6),
+            wall(start_s),
             why or None,
             behaviour,
         )
@@ -239,20 +241,22 @@ def _corrections(context: Context, found: Iterable[Row]) -> Iterator[Row]:
             _outcome(before),
             _outcome(after),
             why or None,
-            _seconds(at_s),
+            at_s,
             who if who == "voice" else context.name("person", who),
-            datetime.fromisoformat(made_at),
+            context.form.moment(datetime.fromisoformat(made_at)),
         )
 
 
 def _notes(context: Context, found: Iterable[Row]) -> Iterator[Row]:
+    wall = context.wall
     for number, at_s, seconds, wav in found:
-        yield context.chosen.id, context.dog, number, _seconds(at_s), _seconds(seconds), context.wall(at_s), wav
+        yield context.chosen.id, context.dog, number, at_s, seconds, wall(at_s), wav
 
 
 def _gaps(context: Context, found: Iterable[Row]) -> Iterator[Row]:
+    wall = context.wall
     for number, at_s, lost_s in found:
-        yield context.chosen.id, context.dog, number, _seconds(at_s), _seconds(lost_s), context.wall(at_s)
+        yield context.chosen.id, context.dog, number, at_s, lost_s, wall(at_s)
 
 
 _MAKERS: dict[str, Callable[[Context, Iterable[Row]], Iterator[Row]]] = {

@@ -31,14 +31,14 @@ class Values(Label):
 
 
 class Kind(Enum):
-    """What a cell holds in Python; None in any of them means: not known, or there is none."""
+    """What a cell holds; None in any of them means: not known, or there is none."""
 
-    TEXT = "str"
-    INTEGER = "int"
-    NUMBER = "float"
-    BOOLEAN = "bool"
-    MOMENT = "datetime with offset"
-    INTEGERS = "tuple of int"
+    TEXT = "text"
+    INTEGER = "integer"
+    NUMBER = "number"
+    BOOLEAN = "boolean"
+    MOMENT = "date-time"
+    INTEGERS = "list of integers"
 
 
 @dataclass(frozen=True, slots=True)

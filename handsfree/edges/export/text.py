@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Protocol
 
-from handsfree.core.exporting.cells import cell_maker, json_line
+from handsfree.core.exporting.cells import harmless_rows, json_line
 from handsfree.core.exporting.rows import Context, Row
 from handsfree.core.exporting.tables import Layout
 
@@ -27,11 +27,11 @@ class Csv:
         encoding = "utf-8-sig" if for_spreadsheet else "utf-8"
         self._file = open(folder / f"{layout.table.name}.csv", "w", _BUFFER, encoding=encoding, newline="")  # noqa: SIM115 - close() closes it
         self._writer = csv.writer(self._file, lineterminator="\r\n")
-        self._cells = cell_maker(layout.columns, for_spreadsheet)
+        self._harmless = harmless_rows(layout.columns) if for_spreadsheet else None
         self._writer.writerow(layout.names)
 
     def add(self, session: Context, rows: Iterable[Row]) -> None:
-        self._writer.writerows(map(self._cells, rows))
+        self._writer.writerows(map(self._harmless, rows) if self._harmless else rows)
 
     def close(self) -> None:
         self._file.close()

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from handsfree.core.exporting.blind import Codes
+from handsfree.core.exporting.cells import COLUMNAR, CSV, JSON, Form
 from handsfree.core.exporting.metadata import Provenance, csvw, data_package, plain, provenance
 from handsfree.core.exporting.rows import Chosen, Context, Row, contexts, rows
 from handsfree.core.exporting.tables import Layout, Values, layouts
@@ -48,6 +49,7 @@ FORMATS = {
     "vtt": "captions and chapters for the video of one session",
     "srt": "captions for the video of one session",
 }
+_FORM: dict[str, Form] = {"csv": CSV, "datapackage": CSV, "parquet": COLUMNAR}
 _OF_ONE_SESSION = ("vtt", "srt")
 
 
@@ -57,7 +59,7 @@ def write(job: Job, chosen: Sequence[Chosen], source: Source, session_log: Calla
     paths = [job.target] if folder else captions.paths(job.target, job.format)
     for path in paths:
         target.check(path, job.replace, job.log, folder)
-    sessions = contexts(chosen, job.values, job.codes)
+    sessions = contexts(chosen, job.values, job.codes, _FORM.get(job.format, JSON))
     made = provenance(job.version, sessions, job.values, job.for_spreadsheet)
     if not folder:
         captions.write(paths, job.format, session_log(sessions[0].chosen.id), sessions[0], made)
