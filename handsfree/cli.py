@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
+import os
 import sys
 
 import click
@@ -73,21 +75,55 @@ def handsfree() -> None:
 
 def main(args: list[str] | None = None) -> None:
     """Run the command line. A UserError becomes one line on stderr and exit code 2."""
+    _ready_output()
     try:
         code = handsfree.main(args=args, prog_name="handsfree", standalone_mode=False)
+        sys.stdout.flush()
         sys.exit(code if isinstance(code, int) else 0)
     except UserError as error:
         click.echo(f"handsfree: {error}", err=True)
         sys.exit(2)
     except click.ClickException as error:
-        error.show()
-        sys.exit(error.exit_code)
+        sys.exit(_refuse(error))
     except (click.Abort, KeyboardInterrupt):
         click.echo("handsfree: stopped", err=True)
         sys.exit(130)
     except BrokenPipeError:
-        sys.stderr.close()
+        _drop_output()
         sys.exit(1)
+    except OSError as error:
+        if error.errno != errno.ENOSPC:
+            raise
+        _drop_output()
+        click.echo("handsfree: the disk is full; free some space and run this again", err=True)
+        sys.exit(2)
+
+
+def _ready_output() -> None:
+    """Print whatever the place can show, rather than fail: it may be closed, or know none but English letters."""
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115
+        elif hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+
+
+def _drop_output() -> None:
+    """Nobody takes what is printed any more; Python would complain about the rest of it at the end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _refuse(error: click.ClickException) -> int:
+    """One line for a command line that cannot be understood; the whole help where the program was called bare."""
+    context = getattr(error, "ctx", None)
+    if isinstance(error, click.exceptions.NoArgsIsHelpError):
+        error.show()
+    else:
+        words = error.format_message().rstrip(".")
+        remedy = f"; see `{context.command_path} --help`" if context else ""
+        click.echo(f"handsfree: {words[:1].lower()}{words[1:]}{remedy}", err=True)
+    return error.exit_code
 
 
 if __name__ == "__main__":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
+import signal
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -71,6 +72,7 @@ _worker: Hearing | None = None
 
 def _start_worker(plan: Plan, instructions: Mapping[Instruction, str], model: Path | None) -> None:
     global _worker
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the parent too, which ends its children
     _worker = Hearing(plan, instructions, model)
 
 
@@ -87,9 +89,15 @@ def _hear(path: Path) -> tuple[Path, list[dict[str, Any]], str]:
 def hear_files(
     plan: Plan, instructions: Mapping[Instruction, str], files: Iterable[Path], jobs: int, model: Path | None = None
 ) -> Iterator[tuple[Path, list[dict[str, Any]], str]]:
-    """(file, its rows, what was wrong with it or "") in the order given. Each process has its own ear."""
+    """(file, its rows, what was wrong with it or "") in the order given. Each process has its own ear.
+
+    Raises UserError, before any file, for what is wrong with the plan, the model or the cache.
+    """
+    global _worker
+    hearing = Hearing(plan, instructions, model)
+    hearing.recogniser()  # a child that cannot start would be started again without end
     if jobs == 1:
-        _start_worker(plan, instructions, model)
+        _worker = hearing
         yield from map(_hear, files)
         return
     # spawn: a forked child would inherit Vosk's threads and locks

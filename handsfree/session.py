@@ -78,14 +78,15 @@ class Watcher(Protocol):
 
 @dataclass
 class Session:
-    """Everything one session needs. `write_note` puts PCM into a file and returns its path relative to the log."""
+    """Everything one session needs. `write_note` puts PCM into a file and returns its path relative to the log, or None
+    where that cannot be."""
 
     sitting: Sitting
     ear: Ear
     log: Log
     voice: Voice
     watcher: Watcher
-    write_note: Callable[[bytes], str] | None = None
+    write_note: Callable[[bytes], str | None] | None = None
 
     def run(
         self, blocks: Iterable[AudioBlock], *, closes_itself: bool, stop: Callable[[], bool] = lambda: False
@@ -188,5 +189,6 @@ class Session:
                 continue
             self._notes.remove(from_s)
             pcm = b"".join(b.pcm for b in self._kept if from_s - b.duration_s < b.start_s < until_s)
-            if self.write_note is not None and pcm:
-                self.log.add_note(Note(from_s, len(pcm) / 2 / SAMPLE_RATE, self.write_note(pcm)))
+            wav = self.write_note(pcm) if self.write_note is not None and pcm else None
+            if wav is not None:
+                self.log.add_note(Note(from_s, len(pcm) / 2 / SAMPLE_RATE, wav))

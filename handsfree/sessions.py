@@ -57,10 +57,10 @@ def run_session(
         sitting = Sitting(plan, book.instructions, store.current_steps(plan.dog))
         ear = listening.open_ear(plan, sitting.vocabulary.phrases, model)
         recogniser = ear.recogniser()
+        blocks = stack.enter_context(_sound(recording, fast, device, tell))
         voice: Voice = Mute(book)
         if not (silent or fast):
             voice = stack.enter_context(Aloud(book, plan, output, tell))
-        blocks = stack.enter_context(_sound(recording, fast, device, tell))
         session_id = store.begin(
             SessionStart(
                 plan=plan,
@@ -72,7 +72,7 @@ def run_session(
                 source=recording.name if recording else MICROPHONE,
             )
         )
-        notes = _NoteWriter(log_path.parent / "notes", session_id)
+        notes = _NoteWriter(log_path.parent / "notes", session_id, tell)
         running = Session(sitting, recogniser, store, voice, watcher, notes)
         try:
             reason = running.run(blocks, closes_itself=recording is None, stop=stop)
@@ -95,19 +95,30 @@ def _sound(
 
 
 class _NoteWriter:
-    """Writes spoken notes as WAV files only their owner can read."""
+    """Writes spoken notes as WAV files only their owner can read.
 
-    def __init__(self, folder: Path, session_id: str):
-        self._folder, self._session_id, self._count = folder, session_id, 0
+    A note that cannot be written is told and given up (None): counting goes on.
+    """
 
-    def __call__(self, pcm: bytes) -> str:
-        self._folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    def __init__(self, folder: Path, session_id: str, tell: Callable[[str], None]):
+        self._folder, self._session_id, self._tell, self._count = folder, session_id, tell, 0
+
+    def __call__(self, pcm: bytes) -> str | None:
         self._count += 1
         path = self._folder / f"{self._session_id}-{self._count:02d}.wav"
-        with wave.open(str(path), "wb") as file:
+        try:
+            self._write(path, pcm)
+        except OSError as error:
+            why = error.strerror or error
+            self._tell(f"{path}: the spoken note is lost ({why}); make room there, or permit writing")
+            return None
+        return str(path.relative_to(self._folder.parent))
+
+    def _write(self, path: Path, pcm: bytes) -> None:
+        self._folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        with path.open("wb") as raw, wave.open(raw) as file:
             file.setnchannels(1)
             file.setsampwidth(2)
             file.setframerate(SAMPLE_RATE)
             file.writeframes(pcm)
         path.chmod(0o600)
-        return str(path.relative_to(self._folder.parent))

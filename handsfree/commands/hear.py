@@ -36,7 +36,7 @@ def hear(plan: Path, files: tuple[Path, ...], model: Path | None, jobs: int, oth
     for path, rows, trouble in hear_files(the_plan, instructions, files, min(jobs, len(files)), model):
         for row in rows:
             if other_speech or row.get("reason") != "not_in_the_plan":
-                click.echo(json.dumps(row, ensure_ascii=False))
+                click.echo(json.dumps(row, ensure_ascii=False).encode("utf-8", "surrogateescape"))  # RFC 8259: UTF-8
         if trouble:
             click.echo(f"handsfree: {trouble}", err=True)
             failed = failed or not rows

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -86,13 +87,19 @@ def _tell(line: str) -> None:
     click.echo(f"handsfree: {line}", err=True)
 
 
+def _show(line: str) -> None:
+    """Whoever was reading may have left; the session goes on."""
+    with suppress(OSError):
+        click.echo(line)
+
+
 @contextmanager
 def _watcher(quiet: bool) -> Iterator[Watcher]:
     from handsfree.watching import Nobody
 
     if quiet:
         yield Nobody()
-    elif sys.stdout.isatty():
+    elif sys.stdout.isatty() and os.environ.get("TERM") not in ("dumb", "unknown"):
         from handsfree.watching.screen import Screen
 
         with Screen() as screen:
@@ -100,7 +107,7 @@ def _watcher(quiet: bool) -> Iterator[Watcher]:
     else:
         from handsfree.watching.lines import Lines
 
-        yield Lines(click.echo)
+        yield Lines(_show)
 
 
 @contextmanager

@@ -53,7 +53,7 @@ def _print_one(figures: SessionSummary, as_json: bool) -> None:
     if as_json:
         from handsfree.edges.report import keys
 
-        click.echo(keys.as_json(figures))
+        click.echo(keys.as_json(figures).encode())  # RFC 8259: UTF-8
     else:
         from handsfree.edges.report import page
 
@@ -64,7 +64,7 @@ def _print_list(totals: Sequence[SessionTotals], dog: str | None, as_json: bool)
     if as_json:
         from handsfree.edges.report import keys
 
-        click.echo(keys.list_as_json(totals))
+        click.echo(keys.list_as_json(totals).encode())
     elif not totals:
         click.echo(f"no sessions of {dog} yet" if dog else "no sessions yet")
     else:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import subprocess
+import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext
 from itertools import chain
 from pathlib import Path
 from typing import Any
@@ -61,7 +64,8 @@ def _decode(path: Path, block_s: float, note: Note) -> Iterator[bytes]:
     import soundfile
 
     try:
-        file = soundfile.SoundFile(path)
+        with _quiet_stderr():
+            file = soundfile.SoundFile(path)
     except soundfile.LibsndfileError:
         yield from _decode_with_ffmpeg(path, block_s, note)
         return
@@ -70,7 +74,11 @@ def _decode(path: Path, block_s: float, note: Note) -> Iterator[bytes]:
         block = max(1, round(file.samplerate * block_s))
         done, damage = 0, ""
         try:
-            while len(frames := file.read(block, dtype="float32", always_2d=True)):
+            while True:
+                with _quiet_stderr() if file.format == "MP3" else nullcontext():
+                    frames = file.read(block, dtype="float32", always_2d=True)
+                if not len(frames):
+                    break
                 done += len(frames)
                 yield converter.convert(frames)
         except soundfile.LibsndfileError as error:
@@ -80,6 +88,20 @@ def _decode(path: Path, block_s: float, note: Note) -> Iterator[bytes]:
         if done and (damage or done < promised):
             end_s = done / file.samplerate
             note(f"{path} is cut off or damaged after {end_s:.1f} s{damage}; what comes before is used")
+
+
+@contextmanager
+def _quiet_stderr() -> Iterator[None]:
+    """libsndfile's MP3 decoder writes a line for every damaged frame to file descriptor 2."""
+    sys.stderr.flush()
+    kept, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, 2)
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
+        os.close(nowhere)
 
 
 def _promised_frames(file: Any) -> int:
