@@ -20,8 +20,8 @@ from handsfree.core.events import SAMPLE_RATE, AudioBlock
 
 Floats = npt.NDArray[np.float64]
 
-MOST_DRIFT = 500e-6
-"""Two clocks differ by no more than this. Quartz clocks keep within some 100 parts in a million."""
+MOST_DRIFT = 250e-6
+"""Two clocks differ by no more than this. Quartz keeps within 100 parts in a million (common practice, no source)."""
 
 NEAR_S = 0.1
 """A point this far from the line does not lie on it."""
