@@ -90,6 +90,14 @@ def test_text_fits_eighty_columns(log, observer):
     assert re.search(r"0:55.0  only in B +sit correct", result.stdout)
 
 
+def test_a_long_list_of_disagreements_is_cut_in_the_text_and_whole_elsewhere(tmp_path):
+    (tmp_path / "a.csv").write_text("onset_s\n" + "\n".join(str(10 * n) for n in range(130)) + "\n")
+    (tmp_path / "b.csv").write_text("onset_s\n")
+    files = tmp_path / "a.csv", tmp_path / "b.csv"
+    assert "... and 30 more; --json and --html have them all" in run(*files).stdout
+    assert len(figures(*files)["disagreements"]) == 130
+
+
 def test_names_cannot_steer_the_terminal(tmp_path):
     (tmp_path / "a.csv").write_text("onset_s,behaviour,\x1b[2Jodd\n1,s\x1b[31mit,x\n", encoding="utf-8")
     (tmp_path / "b.csv").write_text('onset_s,behaviour\n9,"two\nlines"\n', encoding="utf-8")

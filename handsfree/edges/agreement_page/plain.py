@@ -11,6 +11,9 @@ from handsfree.edges.agreement_page import words
 if TYPE_CHECKING:
     from rich.console import Console
 
+MOST_LISTED = 100
+"""Disagreements that the text lists."""
+
 
 def show(result: Comparison, name_a: str, name_b: str, console: Console) -> None:
     """Print it for people."""
@@ -41,9 +44,13 @@ def show(result: Comparison, name_a: str, name_b: str, console: Console) -> None
         listed.add_column("at", justify="right", no_wrap=True)
         for heading in ("disagree on", "A", "B"):
             listed.add_column(heading)
-        for one in result.disagreements:
+        for one in result.disagreements[:MOST_LISTED]:
             listed.add_row(*map(Text, words.disagreement(one)))
         console.print(listed)
+        if len(result.disagreements) > MOST_LISTED:
+            console.print(
+                Text(f"... and {len(result.disagreements) - MOST_LISTED} more; --json and --html have them all")
+            )
     else:
         console.print(Text("no disagreements"))
     console.print()
