@@ -43,7 +43,7 @@ def verify(log: SessionLog) -> list[str]:
 
 
 def operating(rule: Rule, p: float) -> Characteristics:
-    """Exact where that is possible, else from 10,000 runs with a fixed seed."""
+    """Exact where that is possible, else from 2,000 runs with a fixed seed."""
     try:
         return characteristics(rule, p)
     except TooManyStates:

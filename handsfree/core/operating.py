@@ -89,7 +89,7 @@ def characteristics(rule: Rule, p: float, horizon: int = HORIZON) -> Characteris
 
 
 def estimated(
-    rule: Rule, p: float, chance: Callable[[], float], runs: int = 10_000, horizon: int = HORIZON
+    rule: Rule, p: float, chance: Callable[[], float], runs: int = 2_000, horizon: int = HORIZON
 ) -> Characteristics:
     """The same from `runs` runs. `chance` gives numbers evenly spread over 0 to 1, such as random.Random(7).random."""
     walk = _walk(rule)

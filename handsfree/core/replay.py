@@ -33,6 +33,7 @@ from handsfree.core.events import (
 from handsfree.core.log import JudgedRep, SessionLog
 from handsfree.core.plan import Behaviour, Plan, Rule
 from handsfree.core.sitting import Sitting
+from handsfree.core.trial import Settled
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,18 +88,20 @@ def replay(log: SessionLog, plan: Plan, rules: Rules | None = None) -> Counted:
     what the dog would have done at another step, nobody knows.
     """
     other = rules.applied_to(plan) if rules else plan
-    told_s = _time_told_s(log.decisions) if other.limits == plan.limits else None
+    told_s = _time_told_s(log.decisions, rules is None) if other.limits == plan.limits else None
     sitting = Sitting(other, {}, steps_at_start((judged.rep for judged in log.reps), log.decisions))
     effects: list[Effect] = []
+    now_s = 0.0
     for entry in log.words:
-        effects += _pass_time(sitting, entry.heard.word.start_s, told_s)
+        effects += _pass_time(sitting, now_s, entry.heard.word.start_s, told_s)
         effects += sitting.take(entry.heard)
+        now_s = max(now_s, entry.heard.word.start_s)
     end_s, reason = log.session.ended_s, log.session.end_reason or EndReason.INTERRUPTED
     if end_s is None:
         end_s = _last_s(log)
     if reason is EndReason.INTERRUPTED:  # the last thing written may be a rep that silence closed at this very moment
         end_s = math.nextafter(end_s, math.inf)
-    effects += _pass_time(sitting, end_s, told_s)
+    effects += _pass_time(sitting, now_s, end_s, told_s)
     return counted([*effects, *sitting.end(end_s, reason)])
 
 
@@ -165,26 +168,29 @@ def decide(reps: Iterable[Rep | JudgedRep], rule: Rule) -> tuple[Decision, ...]:
     return tuple(decisions)
 
 
-def _pass_time(sitting: Sitting, until_s: float, told_s: float | None) -> list[Effect]:
+def _pass_time(sitting: Sitting, now_s: float, until_s: float, told_s: float | None) -> list[Effect]:
     """Let response windows close and time limits come, each at its moment.
 
     `told_s` is when a time limit was noticed in the session: a little after it was reached, since the ear lags behind.
     """
     effects: list[Effect] = []
     while True:
-        time_s = criteria.time_is_up_s(sitting.progress, sitting.plan)
-        if told_s is not None and time_s < math.inf:
-            time_s = max(told_s, time_s)
-        next_s = min(time_s, math.nextafter(sitting.trial.window_end_s, math.inf))
-        if next_s > until_s or next_s == math.inf:
+        window_s = math.nextafter(sitting.trial.window_end_s, math.inf)
+        time_s = max(criteria.time_is_up_s(sitting.progress, sitting.plan), now_s, told_s or 0.0)
+        if min(window_s, time_s) > until_s or window_s == time_s == math.inf:
             return effects
-        effects += sitting.wait(next_s)
+        if window_s <= time_s:
+            effects += sitting.take(Settled(window_s))
+            now_s = max(now_s, window_s)
+        else:
+            effects += sitting.wait(time_s)
 
 
-def _time_told_s(decisions: Iterable[Decision]) -> float | None:
-    """When the session's time was up: never, if nothing ended it; None where another end came first."""
+def _time_told_s(decisions: Iterable[Decision], same_rules: bool) -> float | None:
+    """When the session's time was up: never, if it was not; None where only another end forestalled it."""
     ends = [decision for decision in decisions if decision.choice is Choice.END]
-    return next((end.at_s for end in ends if end.because is Because.TIME), None if ends else math.inf)
+    never = None if ends and not same_rules else math.inf
+    return next((end.at_s for end in ends if end.because is Because.TIME), never)
 
 
 def _step_taken_s(rep: Rep) -> float:

@@ -73,8 +73,8 @@ class Sitting:
             effects += self.take(one)
         return effects + self.wait(breath.settled_s)
 
-    def take(self, heard: SessionEvent | Ignored) -> list[Effect]:
-        """Take in one word that is understood already, as a log holds it."""
+    def take(self, heard: SessionEvent | Ignored | trial.Settled) -> list[Effect]:
+        """Take in one word that is understood already, as a log holds it; or let time pass, limits left aside."""
         return self._advance(heard)
 
     def wait(self, settled_s: float) -> list[Effect]:

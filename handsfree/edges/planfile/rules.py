@@ -7,7 +7,7 @@ from dataclasses import fields, replace
 from pathlib import Path
 
 from handsfree.core.errors import UserError
-from handsfree.core.plan import PRESETS, Limits, Plan, Rule
+from handsfree.core.plan import DEFAULT_RULE, PRESETS, Limits, Plan, Rule
 from handsfree.core.replay import Rules
 from handsfree.edges.planfile.faults import BadPlan, Fault, Findings, Severity, printable
 from handsfree.edges.planfile.reader import read_limits, read_plan, read_rule
@@ -81,7 +81,8 @@ def recall(text: str, session_id: str) -> Plan:
 
 
 def _rule(table: Table) -> Rule | None:
-    return read_rule(table, next(iter(PRESETS.values()))) if table.has("rule") else None
+    rule = read_rule(table, PRESETS[DEFAULT_RULE])
+    return rule if table.has("rule") else None
 
 
 def _raise(faults: list[Fault]) -> None:
