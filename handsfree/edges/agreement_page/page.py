@@ -16,7 +16,7 @@ from handsfree.edges.agreement_page import words
 CLIP_BEFORE_S, CLIP_AFTER_S = 2.0, 3.0
 """Sound before and after a disagreement that its player holds."""
 
-WIDTH, HEIGHT, LEFT, RIGHT, TOP, BOTTOM = 760, 320, 64, 120, 16, 44
+WIDTH, HEIGHT, LEFT, RIGHT, TOP, BOTTOM = 760, 320, 64, 140, 16, 44
 
 _STYLE = """
 :root { color-scheme: light dark; }
