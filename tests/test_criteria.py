@@ -332,3 +332,29 @@ def test_a_sequential_test_that_cannot_be_followed_starts_afresh():
     assert made == []
     _, made = run(at_top, [I, C] * 7, progress, first=8)  # 6 ln(0.2 / 0.5) + 5 ln(0.8 / 0.5) = -3.15 < -2.94
     assert made == [(18, Choice.LOWER, Because.SEQUENTIAL)]
+
+
+def test_a_full_window_that_holds_is_a_recovery():
+    _, made = run(plan(), [I, I, C, I, C, I, C, I])
+    assert [(number, choice) for number, choice, _ in made] == [(2, Choice.LOWER), (8, Choice.LOWER)]
+
+
+def test_a_rep_cued_at_another_step_decides_nothing():
+    progress, _ = run(plan(), [C, I, C, I, C])
+    after, decisions = criteria.after_rep(progress, plan(), Rep(6, "sit", 1, I, 30.0, 32.0))
+    assert decisions == []
+    assert after.standings["sit"].recent == progress.standings["sit"].recent
+
+
+def test_the_time_of_handling_counts_from_its_first_rep():
+    brush = plan(tag=Tag.HANDLING, handling_time_s=60.0)
+    progress, _ = run(brush, [C, C, C])
+    assert criteria.at_time(progress, brush, 65.0)[1] != []
+
+
+def test_there_is_no_second_end():
+    first = plan(start_step=1, time_s=1.0)
+    progress, _ = criteria.at_time(criteria.start(first), first, 1.0)
+    progress, made = run(first, [I, I, I], progress)
+    assert made == []
+    assert progress.ending.because is Because.TIME

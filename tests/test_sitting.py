@@ -178,3 +178,9 @@ def test_what_waited_to_be_said_is_dropped_at_the_safety_word():
     assert [d.choice for d in decisions(effects)] == [Choice.RAISE]
     say(session, ("growling", 90.0))
     assert [one.key for one in all_due(session)] == ["safety"]
+
+
+def test_the_time_of_handling_stops_with_the_handling():
+    session = sitting()
+    say(session, ("brush", 1.0), ("yes", 2.0), ("sit", 10.0), ("yes", 11.0))
+    assert not decisions(wait(session, 100.0))

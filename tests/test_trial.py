@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from handsfree.core import trial
-from handsfree.core.events import EndReason, Ignored, Outcome, OweReward, Reason, SessionEvent
+from handsfree.core.events import Breath, EndReason, Ignored, Outcome, OweReward, Reason, SessionEvent
 from handsfree.core.trial import TABLE, Happening, Phase
 from tests.helpers import heard, logged, reps, say, sitting, small_plan, wait
 
@@ -221,3 +221,39 @@ def test_a_behaviour_named_before_a_pause_in_the_same_rep_is_the_one_after_it():
     wait(session, 60.0)
     effects = say(session, ("notebook carry on", 61.0), ("yes", 70.0), ("yes", 80.0))
     assert outcomes(effects) == [("stay", C), ("stay", C)]
+
+
+def test_a_pause_taken_back_in_mid_rep_does_not_come():
+    effects = say(
+        sitting(), ("sit", 1.0), ("notebook take a break", 2.0), ("notebook carry on", 2.5), ("yes", 3.0), ("sit", 5.0)
+    )
+    assert fates(effects)[-1] == "counts"
+
+
+def test_a_rep_lasts_until_its_last_marker():
+    effects = say(sitting(), ("sit", 1.0), ("yes", 2.0), ("yes", 3.0), ("yes", 8.0))
+    assert [rep.start_s for rep in reps(effects)] == [1.0, 3.4]
+
+
+def test_a_marker_soon_after_another_rep_ended_wrong_is_no_second_reward():
+    effects = say(sitting(), ("sit", 1.0), ("yes", 2.0), ("sit", 2.5), ("oops", 2.9), ("yes", 3.3))
+    assert outcomes(effects) == [("sit", C), ("sit", I), ("sit", C)]
+
+
+def test_a_cue_that_begins_before_the_marker_has_ended_does_not_make_reps_overlap():
+    words = tuple(heard(text, at) for text, at in (("sit", 1.0), ("yes", 2.0), ("sit", 2.3), ("yes", 3.5)))
+    first, second = reps(sitting().hear(Breath(words, 4.0)))
+    assert second.start_s == first.end_s == 2.4
+
+
+def test_an_error_word_that_follows_a_handling_rep_at_once_is_about_that_rep():
+    effects = say(sitting(), ("brush", 1.0), ("yes", 2.0), ("oops", 3.0), ("oops", 6.0))
+    assert fates(effects)[2:] == [Reason.NO_OPEN_REP, "counts"]
+    assert outcomes(effects) == [("brush", C), ("brush", I)]
+
+
+def test_a_word_reported_after_a_further_prompt_is_still_known_to_lie_in_the_first():
+    session = sitting()
+    session.prompt_played(10.0, 11.0)
+    session.prompt_played(12.0, 13.0)
+    assert fates(say(session, ("sit", 10.5), ("sit", 11.5))) == [Reason.DURING_PROMPT, "counts"]

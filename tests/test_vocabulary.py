@@ -70,6 +70,9 @@ def test_a_piece_of_a_phrase_alone_is_ignored_by_name(vocabulary):
         ([(None, 0.0), ("good girl", 0.5), ("yes", 1.0)], [Reason.PRAISE, Reason.IN_A_SENTENCE]),
         ([("sit", 0.0), ("good girl", 0.5), (None, 1.0)], [Reason.IN_A_SENTENCE, Reason.PRAISE]),
         ([(None, 0.0), ("sit", 1.0), (None, 2.0)], ["counts"]),
+        # a pause within the breath ends the run that talk has spoiled
+        ([(None, 0.0), ("sit", 0.5), ("yes", 2.0)], [Reason.IN_A_SENTENCE, "counts"]),
+        ([("sit", 0.0), ("yes", 2.0), (None, 2.45)], ["counts", Reason.IN_A_SENTENCE]),
         ([("leave", 0.0), ("sit", 0.5)], [Reason.PART_OF_PHRASE, Reason.IN_A_SENTENCE]),
     ],
 )
@@ -82,6 +85,8 @@ def test_talk_at_the_end_of_one_breath_spoils_a_word_that_follows_at_once_in_the
     memory, _ = vocabulary.understand(Memory(), breath(talk(0.0, 1.0)))
     assert reasons(understand(vocabulary, heard("sit", 1.25), memory=memory)) == [Reason.IN_A_SENTENCE]
     assert reasons(understand(vocabulary, heard("sit", 1.35), memory=memory)) == ["counts"]
+    memory, _ = vocabulary.understand(memory, breath())
+    assert reasons(understand(vocabulary, heard("sit", 1.25), memory=memory)) == [Reason.IN_A_SENTENCE]
 
 
 def test_a_short_blip_is_not_talk(vocabulary):
@@ -109,6 +114,8 @@ def test_a_word_made_out_after_the_past_was_settled_is_too_late(vocabulary):
     memory, _ = vocabulary.understand(Memory(), breath(settled_s=3.0))
     assert reasons(understand(vocabulary, heard("sit", 2.9), memory=memory)) == [Reason.TOO_LATE]
     assert reasons(understand(vocabulary, heard("sit", 3.0), memory=memory)) == ["counts"]
+    memory, _ = vocabulary.understand(memory, breath(settled_s=2.0))  # what is settled stays so
+    assert reasons(understand(vocabulary, heard("sit", 2.9), memory=memory)) == [Reason.TOO_LATE]
 
 
 def test_instructions_open_with_the_address_word(vocabulary):
