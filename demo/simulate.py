@@ -70,7 +70,7 @@ class Learner:
         self.skill[behaviour] = min(4.5, skill + (0.035 if success else 0.01))
 
     def relapse(self, behaviour: str) -> None:
-        self.skill[behaviour] = self.skill.get(behaviour, 0.6) - 2.2
+        self.skill[behaviour] = self.skill.get(behaviour, 0.6) - 3.0
 
 
 @dataclass
@@ -194,15 +194,15 @@ def simulated_session(
 
 def domino(weeks: int = WEEKS, seed: int = 7) -> Iterator[SessionLog]:
     """Domino's sessions in order: up to three a day, none on some days."""
-    chance = random.Random(seed)
+    calendar, chance = random.Random(f"{seed}/calendar"), random.Random(seed)
     learner, steps = Learner(), {}
     for day in range(7 * weeks):
         if day == RELAPSE_DAY:
             learner.relapse(RELAPSE_OF)
-        for number in range(chance.choice((0, 1, 1, 2, 2, 3))):
-            handler, place = chance.choices(HANDLERS, (3, 1))[0], chance.choices(PLACES, (3, 2, 1))[0]
+        for number in range(calendar.choice((0, 1, 1, 2, 2, 3))):
+            handler, place = calendar.choices(HANDLERS, (3, 1))[0], calendar.choices(PLACES, (3, 2, 1))[0]
             plan, text = plan_of("Domino", handler, place)
-            started_at = _moment(day, 8.0 + 4.5 * number + 3 * chance.random())
+            started_at = _moment(day, 8.0 + 4.5 * number + 3 * calendar.random())
             yield simulated_session(plan, text, started_at, learner, steps, chance)
 
 

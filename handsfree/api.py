@@ -15,6 +15,7 @@ from handsfree import places, replaying
 from handsfree.core import replay as _replay
 from handsfree.core.errors import UserError
 from handsfree.core.events import Decision, HeardWord, Ignored, Rep, SessionEvent
+from handsfree.core.exporting.cells import COLUMNAR
 from handsfree.core.exporting.rows import Selection, contexts, rows
 from handsfree.core.exporting.tables import Column, Values, layouts
 from handsfree.core.log import JudgedRep, Session, SessionLog
@@ -88,7 +89,7 @@ class Log:
         layout = known[name]
 
         def all_rows() -> Iterator[tuple[object, ...]]:
-            for context in contexts(self._store.streams.chosen(Selection(dog=dog)), Values.BOTH, None):
+            for context in contexts(self._store.streams.chosen(Selection(dog=dog)), Values.BOTH, form=COLUMNAR):
                 table = layout.table
                 found = self._store.streams.rows(table.source, table.fields, context.chosen.id)
                 yield from rows(layout, context, found)

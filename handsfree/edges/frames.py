@@ -1,9 +1,11 @@
-"""Tables as data frames of pandas or Polars. Either is imported only when asked for; neither is required."""
+"""Tables as data frames of pandas or Polars. Either is imported only when asked for; neither is required.
+
+Rows come in the columnar form of the export: a moment is a number of milliseconds since 1970 in UTC.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime, timezone
 from typing import TYPE_CHECKING, Any
 
 from handsfree.core.errors import UserError
@@ -18,7 +20,7 @@ _PANDAS = {
     Kind.INTEGER: "Int64",
     Kind.NUMBER: "float64",
     Kind.BOOLEAN: "boolean",
-    Kind.MOMENT: "datetime64[ms, UTC]",
+    Kind.MOMENT: "Int64",
     Kind.INTEGERS: "object",
 }
 
@@ -30,8 +32,13 @@ def to_pandas(columns: Sequence[Column], rows: Iterable[tuple[Any, ...]]) -> pan
     except ModuleNotFoundError as error:
         raise UserError("pandas is not installed; run `pip install pandas`, or use to_polars()") from error
     found = _by_column(columns, rows)
-    series = {column.name: pandas.Series(found[column.name], dtype=_PANDAS[column.kind]) for column in columns}
-    return pandas.DataFrame(series)
+    frame = {}
+    for column in columns:
+        frame[column.name] = pandas.Series(found[column.name], dtype=_PANDAS[column.kind])
+        if column.kind is Kind.MOMENT:
+            moments = pandas.to_datetime(frame[column.name], unit="ms", utc=True)
+            frame[column.name] = moments.astype("datetime64[ms, UTC]")
+    return pandas.DataFrame(frame)
 
 
 def to_polars(columns: Sequence[Column], rows: Iterable[tuple[Any, ...]]) -> polars.DataFrame:
@@ -53,14 +60,5 @@ def to_polars(columns: Sequence[Column], rows: Iterable[tuple[Any, ...]]) -> pol
 
 
 def _by_column(columns: Sequence[Column], rows: Iterable[tuple[Any, ...]]) -> dict[str, list[Any]]:
-    cells: list[list[Any]] = [list(values) for values in zip(*rows, strict=True)] or [[] for _ in columns]
-    for column, values in zip(columns, cells, strict=True):
-        if column.kind is Kind.MOMENT:
-            values[:] = [_utc(value) for value in values]
-        elif column.kind is Kind.INTEGERS:
-            values[:] = [None if value is None else list(value) for value in values]
+    cells = [list(values) for values in zip(*rows, strict=True)] or [[] for _ in columns]
     return {column.name: values for column, values in zip(columns, cells, strict=True)}
-
-
-def _utc(moment: datetime | None) -> datetime | None:
-    return None if moment is None else moment.astimezone(timezone.utc)
