@@ -1,0 +1,278 @@
+"""Train the acoustic network from a flat start; write checkpoints that export.py reads.
+
+    python models/training/train.py PREPARED_FOLDER OUT_FOLDER --minutes 20
+
+OUT gets model.pt (running average of the weights, the one to export), last.pt (all that `--resume` needs) and log.tsv.
+Loss columns: LF-MMI per 30 ms frame (chain.py), lower is better; `watched`: of speakers kept aside, without
+augmentation, in running speech and in single words. Uses a GPU where there is one. The length of training is a time,
+because time is what a rented machine costs; the learning rate falls to nothing over it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import copy
+import math
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import chain
+import corpus as corpora
+import numpy as np
+import torch
+import torch.nn.functional as F
+from augment import augment, mask_bands
+from features import Mfcc
+from network import Network, Shape
+from torch import Tensor, nn
+from torch.utils.data import DataLoader
+
+PEAK_RATE, LAST_RATE, WARM_UP = 2e-3, 2e-5, 0.03
+WEIGHT_DECAY, LARGEST_GRADIENT = 0.01, 2.0
+OUTPUT_COST = 1e-4
+"""On the square of the outputs: they have no natural scale."""
+CROSS_ENTROPY = 0.05
+"""Weight of a second output layer that learns each frame's likely outputs given the text (Povey et al. 2016, 4.2)."""
+AVERAGING = 0.999
+LEAST_PAUSE_FRAMES = 4
+
+
+class Trainer:
+    """Everything that changes while training."""
+
+    def __init__(self, corpus: corpora.Corpus, shape: Shape, dropout: float, seconds: float, workers: int) -> None:
+        self.device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+        torch.manual_seed(0)
+        self.corpus, self.seconds, self.workers = corpus, seconds, workers
+        graphs = [chain.text_graph(clip.words, 0) for clip in corpus.train[:: max(1, len(corpus.train) // 8000)]]
+        self.log_bigram = chain.estimate_bigram(graphs, len(corpus.phones), np.random.default_rng(0))
+        self.bigram = torch.tensor(self.log_bigram, dtype=torch.float32, device=self.device)
+        self.recordings = corpus.samples.to(self.device)
+        self.noise = self.recordings[corpus.noise_start :]
+        self.mfcc = Mfcc().to(self.device)
+        outputs = 2 * len(corpus.phones)
+        self.network = Network(shape, outputs, dropout=dropout).to(self.device)
+        self.guide = nn.Linear(shape.width, outputs).to(self.device)  # the second output layer; not exported
+        self.average = copy.deepcopy(self.network).eval()
+        parameters = [*self.network.parameters(), *self.guide.parameters()]
+        fused = self.device.type == "cuda"
+        self.optimiser = torch.optim.AdamW(parameters, PEAK_RATE, weight_decay=WEIGHT_DECAY, fused=fused)
+        self.parameters = parameters
+        self.steps, self.heard_s, self.refused = 0, 0.0, 0
+        self.watched = self._watched()
+        self._measure_features()
+
+    def batches(self, seed: int) -> Any:
+        """An endless iterator of plans."""
+        stream = corpora.Batches(self.corpus.train, self.log_bigram, self.seconds, seed)
+        pinned = self.device.type == "cuda"
+        return iter(DataLoader(stream, batch_size=None, num_workers=self.workers, pin_memory=pinned))
+
+    def step(self, plan: corpora.Plan, rate: float) -> tuple[Tensor, Tensor]:
+        """One update: (sum of the loss, frames)."""
+        for group in self.optimiser.param_groups:
+            group["lr"] = rate
+        self.network.train()
+        with torch.no_grad():
+            sound = augment(corpora.render(plan.pieces, plan.samples, self.recordings), self.noise)
+            features = self.mfcc.cepstra(mask_bands(self.mfcc.log_mel(sound), chance=0.35))
+        loss, lengths = self._loss(self.network, features, plan, self.guide)
+        self.optimiser.zero_grad(set_to_none=True)
+        loss[0].backward()
+        size = nn.utils.clip_grad_norm_(self.parameters, LARGEST_GRADIENT)
+        if torch.isfinite(size):
+            self.optimiser.step()
+            self._follow()
+        else:
+            self.refused += 1
+        self.steps += 1
+        return loss[1].detach(), lengths
+
+    def _loss(self, network: Network, features: Tensor, plan: corpora.Plan, guide: nn.Linear | None) -> tuple:
+        """((what is minimised, LF-MMI summed over frames), frames)."""
+        cuda = self.device.type == "cuda"
+        with torch.autocast(self.device.type, torch.bfloat16, enabled=cuda):
+            hidden = network.hidden(features)
+        hidden = hidden.float()
+        outputs = network.out(hidden)
+        lengths = plan.lengths.to(self.device, non_blocking=True).clamp(max=outputs.shape[1])
+        possible = plan.possible.to(self.device, non_blocking=True)
+        spoken, anything, posteriors = chain.scores(outputs, lengths, plan.graphs.to(self.device), self.bigram)
+        total = torch.where(possible, anything - spoken, 0.0).sum()
+        frames = torch.where(possible, lengths, 0).sum()
+        minimised = total / frames + OUTPUT_COST * outputs.square().mean()
+        if guide is not None:
+            told = (posteriors * possible[:, None, None] * F.log_softmax(guide(hidden), -1)).sum()
+            minimised = minimised - CROSS_ENTROPY * told / frames
+        return (minimised, total), frames
+
+    @torch.no_grad()
+    def _follow(self) -> None:
+        """The average follows the weights; slowly once there is something worth keeping."""
+        speed = 1 - min(AVERAGING, (1 + self.steps) / (10 + self.steps))
+        mine = [value for value in self.average.state_dict().values() if value.is_floating_point()]
+        its = [value for value in self.network.state_dict().values() if value.is_floating_point()]
+        torch._foreach_lerp_(mine, its, speed)
+
+    @torch.no_grad()
+    def _measure_features(self) -> None:
+        """Mean and deviation of each coefficient, over a few batches as they will be heard."""
+        stream = iter(corpora.Batches(self.corpus.train, self.log_bigram, self.seconds, 1))
+        features = []
+        for plan, _ in zip(stream, range(5), strict=False):
+            sound = augment(corpora.render(plan.pieces, plan.samples, self.recordings), self.noise)
+            features.append(self.mfcc(sound).flatten(0, 1))
+        heard = torch.cat(features)
+        for network in (self.network, self.average):
+            network.mu.copy_(heard.mean(0))
+            network.sd.copy_(heard.std(0))
+
+    def _watched(self) -> list[tuple[str, corpora.Plan]]:
+        plans = []
+        for name, short in (("running", False), ("single", True)):
+            clips = sorted((c for c in self.corpus.validation if c.short == short), key=lambda c: c.samples)[::2]
+            for at in range(0, len(clips), 64):
+                rows = [corpora.whole(clip, 4000) for clip in clips[at : at + 64]]
+                plans.append((name, corpora.plan(rows, self.log_bigram)))
+        return plans
+
+    @torch.no_grad()
+    def watch(self) -> dict[str, float]:
+        """Loss a frame of the averaged network on the speakers kept aside."""
+        sums: dict[str, list[float]] = {"running": [0.0, 0.0], "single": [0.0, 0.0]}
+        for name, plan in self.watched:
+            sound = corpora.render(plan.pieces, plan.samples, self.recordings)
+            with torch.enable_grad():
+                (_, total), frames = self._loss(self.average, self.mfcc(sound + torch.randn_like(sound)), plan, None)
+            sums[name][0] += float(total.detach())
+            sums[name][1] += float(frames)
+        return {name: total / frames if frames else math.nan for name, (total, frames) in sums.items()}
+
+    @torch.no_grad()
+    def find_pauses(self) -> int:
+        """Note in every running clip where the speaker pauses between words: there it may be cut. Returns how many."""
+        clips = self.corpus.train
+        running = [i for i, clip in enumerate(clips) if not clip.short and not clip.noise]
+        running.sort(key=lambda i: clips[i].samples)
+        found = 0
+        for at in range(0, len(running), 48):
+            members = running[at : at + 48]
+            plan = corpora.plan([corpora.whole(clips[i]) for i in members], self.log_bigram)
+            sound = corpora.render(plan.pieces, plan.samples, self.recordings)
+            outputs = self.average(self.mfcc(sound + torch.randn_like(sound))).float()
+            graphs = plan.graphs.to(self.device)
+            lengths = plan.lengths.to(self.device).clamp(max=outputs.shape[1])
+            entry = chain.entry_probabilities(outputs, lengths, graphs)
+            likely, frame = (part.cpu().numpy() for part in entry.max(1))
+            for row, i in enumerate(members):
+                if not plan.possible[row]:
+                    continue
+                pauses = _pauses(chain.text_graph(clips[i].words, 0), likely[row], frame[row])
+                found += len(pauses)
+                clips[i] = replace(clips[i], pauses=pauses)
+        return found
+
+    def save(self, out: Path, name: str) -> None:
+        """Write model.pt, and last.pt to resume from; each replaces its forerunner only when whole."""
+        checkpoint = self.average.checkpoint(self.corpus.phones, self.log_bigram)
+        _replace(checkpoint, out / name)
+        state = {
+            "network": self.network.state_dict(), "average": self.average.state_dict(),
+            "guide": self.guide.state_dict(), "optimiser": self.optimiser.state_dict(),
+            "steps": self.steps, "heard_s": self.heard_s,
+        }  # fmt: skip
+        _replace(state, out / "last.pt")
+
+    def resume(self, path: Path) -> None:
+        """Go on from what `save` wrote."""
+        state = torch.load(path, map_location=self.device)
+        for part in ("network", "average", "guide", "optimiser"):
+            getattr(self, part).load_state_dict(state[part])
+        self.steps, self.heard_s = state["steps"], state["heard_s"]
+
+
+def _pauses(graph: chain.Graph, likely: np.ndarray, frame: np.ndarray) -> list[tuple[int, int]]:
+    """(words before it, sample in its middle) of each sure pause. Silences stand in the graph in order of the words."""
+    silences = np.flatnonzero((graph.phone == 0) & (graph.word < 0))[1:-1]
+    pauses = []
+    for word, silence in enumerate(silences, start=1):
+        starts = [frame[k] for k in np.flatnonzero(graph.word == word) if likely[k] > 0.5]
+        if likely[silence] > 0.7 and starts and starts[0] - frame[silence] >= LEAST_PAUSE_FRAMES:
+            pauses.append((word, int((starts[0] + frame[silence]) / 2 * 480)))
+    return pauses
+
+
+def _replace(content: dict[str, Any], path: Path) -> None:
+    torch.save(content, path.with_suffix(".part"))
+    path.with_suffix(".part").replace(path)
+
+
+def rate_at(done: float) -> float:
+    """Learning rate after that part of the training: up in a straight line, down along a cosine."""
+    if done < WARM_UP:
+        return PEAK_RATE * (done + 0.002) / WARM_UP
+    return LAST_RATE + (PEAK_RATE - LAST_RATE) * 0.5 * (1 + math.cos(math.pi * min(1.0, done)))
+
+
+def train(trainer: Trainer, out: Path, minutes: float, report_s: float, cut_after: float) -> None:
+    """Run for `minutes`; after the part `cut_after` of them, running speech is also used in parts."""
+    out.mkdir(parents=True, exist_ok=True)
+    begin = reported = time.monotonic()
+    stream, cut = trainer.batches(seed=trainer.steps), False
+    total, frames = torch.zeros((), device=trainer.device), torch.zeros((), device=trainer.device)
+    while (done := (time.monotonic() - begin) / 60 / minutes) < 1:
+        if not cut and done > cut_after:
+            found, cut = trainer.find_pauses(), True
+            print(f"{found} pauses found; {trainer.device}", flush=True)
+            stream = trainer.batches(seed=trainer.steps)
+        plan = next(stream)
+        loss, count = trainer.step(plan, rate_at(done))
+        total, frames = total + loss, frames + count
+        trainer.heard_s += len(plan.lengths) * plan.samples / corpora.RATE
+        if time.monotonic() - reported > report_s:
+            reported = time.monotonic()
+            _report(trainer, out, reported - begin, float(total / frames))
+            total, frames = total * 0, frames * 0
+    _report(trainer, out, time.monotonic() - begin, float(total / frames.clamp(min=1)))
+
+
+def _report(trainer: Trainer, out: Path, seconds: float, loss: float) -> None:
+    watched = trainer.watch()
+    trainer.save(out, "model.pt")
+    line = f"{seconds:.0f} s\t{trainer.steps} steps\t{trainer.heard_s / 3600:.1f} h heard\tloss {loss:.4f}\t"
+    line += "\t".join(f"watched {name} {value:.4f}" for name, value in watched.items())
+    line += f"\t{trainer.refused} refused" if trainer.refused else ""
+    print(line, flush=True)
+    with open(out / "log.tsv", "a", encoding="utf-8") as log:
+        log.write(line + "\n")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("prepared", type=Path)
+    parser.add_argument("out", type=Path)
+    parser.add_argument("--minutes", type=float, default=20)
+    parser.add_argument("--width", type=int, default=Shape.width)
+    parser.add_argument("--dropout", type=float, default=0.1)
+    parser.add_argument("--batch-seconds", type=float, default=600)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--report-seconds", type=float, default=60)
+    parser.add_argument("--cut-after", type=float, default=0.3)
+    parser.add_argument("--resume", action="store_true", help="go on from OUT/last.pt")
+    options = parser.parse_args()
+    corpus = corpora.load(options.prepared)
+    hours = sum(clip.samples for clip in corpus.train) / corpora.RATE / 3600
+    print(f"{len(corpus.train)} clips, {hours:.1f} h, {len(corpus.validation)} watched, {len(corpus.phones)} phones")
+    shape = replace(Shape(), width=options.width)
+    trainer = Trainer(corpus, shape, options.dropout, options.batch_seconds, options.workers)
+    print(f"{sum(p.numel() for p in trainer.network.parameters())} parameters on {trainer.device}", flush=True)
+    if options.resume and (options.out / "last.pt").exists():
+        trainer.resume(options.out / "last.pt")
+    train(trainer, options.out, options.minutes, options.report_seconds, options.cut_after)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
