@@ -101,17 +101,17 @@ def test_duckdb_reads_the_parquet_of_many_machines_as_one(log, tmp_path):
     for machine in (log, tmp_path / "second.db"):
         out = exported(machine, tmp_path / f"from-{machine.stem}", "parquet", "--all")
         shutil.copytree(out, gathered, dirs_exist_ok=True)
-    reps = f"read_parquet('{gathered}/reps/*/*/*.parquet', hive_partitioning = true)"
+    reps = f"read_parquet('{gathered}/reps/*/*/*.parquet', hive_partitioning = true) AS reps"
     counted = duckdb.sql(f"SELECT dog, count(*), count(DISTINCT session_id) FROM {reps} GROUP BY dog ORDER BY dog")
     assert counted.fetchall() == [("Bram", 12, 4), ("Пёс", 4, 2)]
     first = f"{reps} WHERE session_id = (SELECT min(session_id) FROM {reps} WHERE dog = 'Пёс') ORDER BY rep"
     at = duckdb.sql(f"SELECT epoch_ms(onset_at), cue_to_marker_s FROM {first}").fetchall()
     assert at == [(1774745970000, 1.0), (1774746030000, 1.0)]  # 2026-03-29 00:59:30 and 01:00:30 UTC, by date(1)
-    sessions = f"read_parquet('{gathered}/sessions/*/*/*.parquet', hive_partitioning = true)"
+    sessions = f"read_parquet('{gathered}/sessions/*/*/*.parquet', hive_partitioning = true) AS sessions"
     joined = f"SELECT count(*) FROM {reps} JOIN {sessions} USING (session_id, dog, month)"
-    assert duckdb.sql(f"{joined} WHERE month = '2026-05'").fetchone() == (10,)
+    assert duckdb.sql(f"{joined} WHERE month = '2026-05'").fetchall() == [(10,)]
     for name in ("words", "rewards", "decisions", "prompts", "corrections", "notes", "gaps", "steps"):
-        found = duckdb.sql(f"SELECT count(*) FROM read_parquet('{gathered}/{name}/*/*/*.parquet')").fetchone()
+        found = duckdb.sql(f"SELECT count(*) FROM read_parquet('{gathered}/{name}/*/*/*.parquet')").fetchall()[0]
         assert found[0] > 0, name
 
 

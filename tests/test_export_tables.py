@@ -218,3 +218,16 @@ def test_wall_times_are_utc_in_any_reader(log, tmp_path):
     assert rows[0]["utc_offset_min"] == "60"
     started = datetime.fromisoformat(rows[0]["started_at"]).astimezone(timezone.utc)
     assert started == datetime(2026, 3, 29, 0, 59, tzinfo=timezone.utc)
+
+
+def test_chosen_tables_come_with_their_sessions(log, tmp_path):
+    out = exported(log, tmp_path / "out", "csv", "--all", "--table", "reps", "--table", "gaps")
+    assert {file.stem for file in out.glob("*.csv")} == {"sessions", "reps", "gaps"}
+
+
+def test_the_command_offers_every_table():
+    from handsfree.commands.export import _FORMATS, _TABLES
+    from handsfree.edges.export import FORMATS as WRITTEN
+
+    assert set(_TABLES) | {"sessions"} == {one.name for one in TABLES}
+    assert set(_FORMATS) == set(WRITTEN)

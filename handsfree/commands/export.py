@@ -10,6 +10,7 @@ import click
 # Everything else is imported when the command runs: --help of the whole program must stay quick.
 
 _FORMATS = ("csv", "jsonl", "parquet", "datapackage", "bids", "vtt", "srt")
+_TABLES = ("steps", "reps", "words", "rewards", "decisions", "prompts", "corrections", "notes", "gaps")
 _DAY = click.DateTime(["%Y-%m-%d"])
 
 
@@ -26,6 +27,7 @@ _DAY = click.DateTime(["%Y-%m-%d"])
 @click.option("--both", "values", flag_value="both", default="both", help="Both, side by side. [default]")
 @click.option("--blind", is_flag=True, help="Codes for dogs, people and places; no notes, sound or free text.")
 @click.option("--key", type=click.Path(path_type=Path), help="The key of the codes. [default: kept beside the log]")
+@click.option("--table", "tables", multiple=True, type=click.Choice(_TABLES), help="Only this table; may be repeated.")
 @click.option("--for-spreadsheet", is_flag=True, help="csv: no cell is taken for a formula.")
 @click.option("--replace", is_flag=True, help="Write over an export made before.")
 @click.option("--log", type=click.Path(path_type=Path), help="The log to read. [default: the log sessions write to]")
@@ -40,6 +42,7 @@ def export(
     values: str,
     blind: bool,
     key: Path | None,
+    tables: tuple[str, ...],
     for_spreadsheet: bool,
     replace: bool,
     log: Path | None,
@@ -82,6 +85,10 @@ def export(
         raise UserError("--for-spreadsheet: only for --format csv; leave it out")
     if format_name in ("vtt", "srt") and (several or everything):
         raise UserError(f"--format {format_name} is for the video of one session; name that SESSION")
+    if tables and format_name in ("bids", "vtt", "srt"):
+        raise UserError(f"--table: {format_name} has no tables to choose from; leave it out")
+    if blind and "notes" in tables:
+        raise UserError("--table notes: a blind export has no notes; leave it or --blind out")
     if key and not blind:
         raise UserError("--key: only for a blind export; add --blind, or leave --key out")
     log = log or places.default_log()
@@ -98,6 +105,7 @@ def export(
             codes=Codes(blinding_key(key or log.with_name(f"{log.name}.key"), make=key is None)) if blind else None,
             for_spreadsheet=for_spreadsheet,
             replace=replace,
+            tables=tables,
         )
         made = write(job, chosen, store.streams, store.session_log)
     count = "1 session" if len(chosen) == 1 else f"{len(chosen)} sessions"

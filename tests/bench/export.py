@@ -51,18 +51,19 @@ def main() -> None:
             sizes = ["--sessions", str(SESSIONS), "--reps", str(REPS), "--dogs", str(DOGS)]
             subprocess.run([sys.executable, "-m", "demo.simulate", str(log), *sizes], check=True)
         load = os.getloadavg()[0]
-        print(
-            f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}, load {load:.1f} before\n"
-        )
+        machine = f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}"
+        print(f"{machine}, load {load:.1f} before\n")
         print("| format | wall s | processor s | peak MB | files | MB written | target |")
         print("|---|---|---|---|---|---|---|")
-        for format in options.format:
+        for format, *tables in [(one, *more) for more in ((), ("reps",)) for one in options.format]:
             target = Path(folder) / format
-            wall, processor, memory = measured(log, target, format)
+            wall, processor, memory = measured(log, target, format, *(f"--table={name}" for name in tables))
             files, written = size(target)
             shutil.rmtree(target)
             wanted = "{:.0f} s, {:.0f} MB".format(*TARGETS[format]) if format in TARGETS else ""
-            print(f"| {format} | {wall:.1f} | {processor:.1f} | {memory:.0f} | {files} | {written:.0f} | {wanted} |")
+            print(
+                f"| {' '.join([format, *tables])} | {wall:.1f} | {processor:.1f} | {memory:.0f} | {files} | {written:.0f} | {wanted} |"
+            )
 
 
 if __name__ == "__main__":

@@ -6,7 +6,7 @@ which columns it has. The rows in between are made in rows.py. All sidecars are 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any
@@ -85,9 +85,10 @@ class Layout:
         return tuple(column.name for column in self.columns)
 
 
-def layouts(values: Values, blind: bool) -> tuple[Layout, ...]:
-    """The tables of an export, in order."""
-    return tuple(_layout(table, values, blind) for table in TABLES if not (blind and table.private))
+def layouts(values: Values, blind: bool, wanted: Collection[str] = ()) -> tuple[Layout, ...]:
+    """The tables of an export, in order: all, or sessions and those wanted."""
+    chosen = [table for table in TABLES if not wanted or table.name in ("sessions", *wanted)]
+    return tuple(_layout(table, values, blind) for table in chosen if not (blind and table.private))
 
 
 def _layout(table: Table, values: Values, blind: bool) -> Layout:

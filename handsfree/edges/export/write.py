@@ -28,7 +28,7 @@ class Source(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """`version` is that of the program that exports; `codes` makes the export blind."""
+    """`version` is that of the program that exports; `codes` makes the export blind; `tables` () means all."""
 
     format: str
     target: Path
@@ -38,6 +38,7 @@ class Job:
     codes: Codes | None = None
     for_spreadsheet: bool = False
     replace: bool = False
+    tables: tuple[str, ...] = ()
 
 
 FORMATS = {
@@ -75,7 +76,7 @@ def write(job: Job, chosen: Sequence[Chosen], source: Source, session_log: Calla
 
 
 def _write_tables(new: Path, job: Job, sessions: list[Context], made: Provenance, source: Source) -> None:
-    planned = layouts(job.values, blind=job.codes is not None)
+    planned = layouts(job.values, job.codes is not None, job.tables)
     for layout in planned:
         empty = source.is_empty(layout.table.source)
         with contextlib.closing(_writer(new, job, layout, sessions)) as writer:
