@@ -61,9 +61,8 @@ def main() -> None:
             files, written = size(target)
             shutil.rmtree(target)
             wanted = "{:.0f} s, {:.0f} MB".format(*TARGETS[format]) if format in TARGETS else ""
-            print(
-                f"| {' '.join([format, *tables])} | {wall:.1f} | {processor:.1f} | {memory:.0f} | {files} | {written:.0f} | {wanted} |"
-            )
+            what = " ".join([format, *tables])
+            print(f"| {what} | {wall:.1f} | {processor:.1f} | {memory:.0f} | {files} | {written:.0f} | {wanted} |")
 
 
 if __name__ == "__main__":
