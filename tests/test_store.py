@@ -382,6 +382,8 @@ def test_one_dog_is_found_without_reading_the_reps_of_the_others(store):
     store._file._connection.set_trace_callback(asked.append)
     store.sessions("bram")
     store.current_steps("bram")
+    with pytest.raises(UserError, match="no session '3f'"):
+        store.session("3f")
     store._file._connection.set_trace_callback(None)
     plans = [row["detail"] for query in asked for row in store._file.rows(f"EXPLAIN QUERY PLAN {query}")]
     assert any("USING INDEX sessions_by_dog" in step for step in plans)

@@ -8,10 +8,9 @@ closes by its own length and not by when anybody noticed.
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from handsfree.core import criteria
@@ -126,8 +125,8 @@ def differences(log: SessionLog, again: Counted) -> list[str]:
 
 
 def as_bytes(value: Rep | Decision | OweReward) -> bytes:
-    """One way to write a value down, so that equal bytes mean equal values."""
-    return json.dumps(asdict(value), sort_keys=True, ensure_ascii=False).encode()
+    """One way to write a value down: every field, floats to the last bit, 1 apart from 1.0."""
+    return repr(value).encode()
 
 
 def decide(reps: Iterable[Rep | JudgedRep], rule: Rule) -> tuple[Decision, ...]:

@@ -259,8 +259,8 @@ class Store:
                 raise UserError(f"{self._file.path}: no sessions yet; run one with `handsfree session PLAN`")
         else:
             found = self._file.rows(
-                f"SELECT * FROM sessions WHERE substr(id, 1, ?) = ? {_NEWEST}",
-                (len(reference), reference.lower()),
+                f"SELECT * FROM sessions WHERE id BETWEEN :start AND :start || 'g' {_NEWEST}",  # ids are hexadecimal
+                {"start": reference.lower()},
             )
             if not reference or not found:
                 raise UserError(
