@@ -184,3 +184,10 @@ def test_the_time_of_handling_stops_with_the_handling():
     session = sitting()
     say(session, ("brush", 1.0), ("yes", 2.0), ("sit", 10.0), ("yes", 11.0))
     assert not decisions(wait(session, 100.0))
+
+
+def test_a_cue_after_a_window_that_ran_out_is_given_at_the_step_decided_then():
+    """Whether or not silence was reported in between."""
+    session = sitting(small_plan(limits=PLENTY))
+    effects = say(session, ("sit", 1.0), ("oops", 2.0), ("sit", 6.0), ("sit", 12.0), ("yes", 13.0))
+    assert [(rep.step, rep.outcome) for rep in reps(effects)] == [(2, "incorrect"), (2, "no_response"), (1, "correct")]

@@ -75,7 +75,8 @@ class Sitting:
 
     def take(self, heard: SessionEvent | Ignored | trial.Settled) -> list[Effect]:
         """Take in one word that is understood already, as a log holds it; or let time pass, limits left aside."""
-        return self._advance(heard)
+        # A window that ran out before the word is judged first: the word may be a cue, given at the step that follows.
+        return [*self._advance(trial.Settled(heard.word.start_s)), *self._advance(heard)]
 
     def wait(self, settled_s: float) -> list[Effect]:
         """Time has come to `settled_s`, and no earlier word can still come."""
