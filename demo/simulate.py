@@ -158,6 +158,7 @@ def simulated_session(
     book = _book(plan.prompts.language)
     trouble = 0.5 * (plan.place == PLACES[2]) + 0.3 * (plan.handler == HANDLERS[1])
     imagined = Imagined(Sitting(plan, {}, steps), book, learner, chance, trouble)
+    began_at = dict(imagined.sitting.trial.steps)
     reason = imagined.run(quota)
     end_s = round(imagined.now_s + 5.0, 2)
     made = counted([*imagined.effects, *imagined.sitting.end(end_s, reason)])
@@ -175,7 +176,9 @@ def simulated_session(
         model=MODEL,
         model_sha256="",
         source=SOURCE,
-        behaviours=tuple(TrainedBehaviour(b.name, b.tag, b.start_step, b.steps) for b in plan.behaviours),
+        behaviours=tuple(
+            TrainedBehaviour(b.name, b.tag, b.start_step, b.steps, began_at[b.name]) for b in plan.behaviours
+        ),
         ended_s=end_s,
         end_reason=reason,
     )

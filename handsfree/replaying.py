@@ -65,7 +65,7 @@ def heard_again(
     plan = plan_of(log)
     if confidence is not None:
         plan = replace(plan, ear=replace(plan.ear, confidence=confidence))
-    steps = steps_at_start((judged.rep for judged in log.reps), log.decisions)
+    steps = steps_at_start(log)
     return count_sound(plan, sound, model, steps, [(said.start_s, said.end_s or 0.0) for said in log.prompts], tell)
 
 

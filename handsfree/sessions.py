@@ -70,6 +70,7 @@ def run_session(
                 model=ear.name,
                 model_sha256=ear.sha256,
                 source=recording.name if recording else MICROPHONE,
+                steps=sitting.trial.steps,
             )
         )
         notes = _NoteWriter(log_path.parent / "notes", session_id, tell)

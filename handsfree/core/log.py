@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from handsfree.core.events import (
@@ -29,6 +30,7 @@ class SessionStart:
     started_at  wall clock at session time 0, with its UTC offset; kept to the millisecond
     model       name of the ear's model; model_sha256 "" when it is not known
     source      MICROPHONE or a file name
+    steps       behaviour -> the step it begins at; the plan's start_step where none is given
     """
 
     plan: Plan
@@ -38,16 +40,21 @@ class SessionStart:
     model: str
     model_sha256: str = ""
     source: str = MICROPHONE
+    steps: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class TrainedBehaviour:
-    """A behaviour as its plan stood when the session began. `steps` are the trainer's own words, step 1 first."""
+    """A behaviour as its plan stood when the session began. `steps` are the trainer's own words, step 1 first.
+
+    `step` is where the dog stood then; None in sessions from before that was written down.
+    """
 
     name: str
     tag: Tag
     start_step: int
     steps: tuple[str, ...]
+    step: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

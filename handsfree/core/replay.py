@@ -1,9 +1,9 @@
 """An old session again: its stored words, under its own plan or under other rules. Pure.
 
 What a log holds is enough: the words in the order in which they were taken in (ignored ones with their reason), the
-decisions and the plan. The steps at the start follow from the first rep or decision of each behaviour. Prompts need no
-replaying, since words that fell into one are stored as ignored for it; silence needs none, since a response window
-closes by its own length and not by when anybody noticed.
+decisions, the plan, and the step at which each behaviour began. Prompts need no replaying, since words that fell into
+one are stored as ignored for it; silence needs none, since a response window closes by its own length and not by when
+anybody noticed.
 """
 
 from __future__ import annotations
@@ -32,7 +32,6 @@ from handsfree.core.events import (
 from handsfree.core.log import JudgedRep, SessionLog
 from handsfree.core.plan import Behaviour, Plan, Rule
 from handsfree.core.sitting import Sitting
-from handsfree.core.trial import Settled
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +87,7 @@ def replay(log: SessionLog, plan: Plan, rules: Rules | None = None) -> Counted:
     """
     other = rules.applied_to(plan) if rules else plan
     told_s = _time_told_s(log.decisions, rules is None) if other.limits == plan.limits else None
-    sitting = Sitting(other, {}, steps_at_start((judged.rep for judged in log.reps), log.decisions))
+    sitting = Sitting(other, {}, steps_at_start(log))
     effects: list[Effect] = []
     now_s = 0.0
     for entry in log.words:
@@ -104,17 +103,22 @@ def replay(log: SessionLog, plan: Plan, rules: Rules | None = None) -> Counted:
     return counted([*effects, *sitting.end(end_s, reason)])
 
 
-def steps_at_start(reps: Iterable[Rep], decisions: Iterable[Decision]) -> dict[str, int]:
-    """Behaviour -> its step when the session began, for those that were trained or decided about."""
-    known = [(_step_taken_s(rep), rep.behaviour, rep.step) for rep in reps]
-    known += [(d.at_s, d.behaviour, d.step) for d in decisions if d.behaviour is not None and d.step is not None]
-    return {behaviour: step for _, behaviour, step in sorted(known, reverse=True)}
+def steps_at_start(log: SessionLog) -> dict[str, int]:
+    """Behaviour -> its step when the session began.
+
+    Sessions from before that was written down: the step of its first rep or decision, if there was one.
+    """
+    known = [(_step_taken_s(judged.rep), judged.rep.behaviour, judged.rep.step) for judged in log.reps]
+    known += [(d.at_s, d.behaviour, d.step) for d in log.decisions if d.behaviour is not None and d.step is not None]
+    found = {behaviour: step for _, behaviour, step in sorted(known, reverse=True)}
+    return found | {b.name: b.step for b in log.session.behaviours if b.step is not None}
 
 
 def differences(log: SessionLog, again: Counted) -> list[str]:
     """Where a replay under the session's own plan is not, to the byte, what is stored: one line each, none if all is.
 
-    A session that was cut off may lack the rep, reward or decision that its last word had just brought about.
+    A session that was cut off may lack what its last word had just brought about (a rep, a reward, two decisions), or
+    hold these without that word.
     """
     cut_off = log.session.end_reason in (None, EndReason.INTERRUPTED)
     return [
@@ -179,7 +183,7 @@ def _pass_time(sitting: Sitting, now_s: float, until_s: float, told_s: float | N
         if min(window_s, time_s) > until_s or window_s == time_s == math.inf:
             return effects
         if window_s <= time_s:
-            effects += sitting.take(Settled(window_s))
+            effects += sitting.settle(window_s)
             now_s = max(now_s, window_s)
         else:
             effects += sitting.wait(time_s)
@@ -215,7 +219,6 @@ def _unlike(
         for number, (old, new) in enumerate(zip(before, after, strict=False), start=1)
         if old != new
     ]
-    most = len(before) + 1 if cut_off else len(before)
-    if not len(before) <= len(after) <= most:
+    if abs(len(after) - len(before)) > (2 if cut_off else 0):
         found.append(f"{len(before)} {kind}s stored, {len(after)} replayed")
     return found

@@ -73,10 +73,14 @@ class Sitting:
             effects += self.take(one)
         return effects + self.wait(breath.settled_s)
 
-    def take(self, heard: SessionEvent | Ignored | trial.Settled) -> list[Effect]:
-        """Take in one word that is understood already, as a log holds it; or let time pass, limits left aside."""
+    def take(self, heard: SessionEvent | Ignored) -> list[Effect]:
+        """Take in one word that is understood already, as a log holds it."""
         # A window that ran out before the word is judged first: the word may be a cue, given at the step that follows.
-        return [*self._advance(trial.Settled(heard.word.start_s)), *self._advance(heard)]
+        return [*self.settle(heard.word.start_s), *self._advance(heard)]
+
+    def settle(self, at_s: float) -> list[Effect]:
+        """Close a response window that has run out by `at_s`; limits are left aside."""
+        return self._advance(trial.Settled(at_s))
 
     def wait(self, settled_s: float) -> list[Effect]:
         """Time has come to `settled_s`, and no earlier word can still come."""

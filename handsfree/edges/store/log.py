@@ -100,7 +100,10 @@ class Store:
         """Write down that a session begins; what is added from now on belongs to it. Returns its id, a UUID in hex."""
         session_id = uuid.uuid4().hex
         plan = start.plan
-        behaviours = tuple(TrainedBehaviour(b.name, b.tag, b.start_step, b.steps) for b in plan.behaviours)
+        behaviours = tuple(
+            TrainedBehaviour(b.name, b.tag, b.start_step, b.steps, start.steps.get(b.name, b.start_step))
+            for b in plan.behaviours
+        )
         session = Session(
             id=session_id,
             dog=plan.dog,

@@ -150,8 +150,13 @@ _FIRST = (
 )
 
 _BY_DOG = ("CREATE INDEX sessions_by_dog ON sessions (dog COLLATE NOCASE)",)
+_STEP_AT_START = ("ALTER TABLE behaviours ADD COLUMN step INTEGER",)  # NULL: from before this was written down
 
-STEPS: dict[str, tuple[str, ...]] = {"0001_first": _FIRST, "0002_sessions_by_dog": _BY_DOG}
+STEPS: dict[str, tuple[str, ...]] = {
+    "0001_first": _FIRST,
+    "0002_sessions_by_dog": _BY_DOG,
+    "0003_step_at_start": _STEP_AT_START,
+}
 """Name of each step -> its statements, in the order in which they run."""
 
 

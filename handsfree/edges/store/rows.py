@@ -209,6 +209,7 @@ def behaviour_rows(session: Session) -> list[dict[str, Any]]:
             "tag": behaviour.tag.value,
             "start_step": behaviour.start_step,
             "steps": json.dumps(behaviour.steps, ensure_ascii=False),
+            "step": behaviour.step,
         }
         for number, behaviour in enumerate(session.behaviours, start=1)
     ]
@@ -234,7 +235,9 @@ def whole(log: SessionLog) -> Iterator[tuple[str, list[dict[str, Any]]]]:
 
 
 def behaviour_from(row: Row) -> TrainedBehaviour:
-    return TrainedBehaviour(row["name"], Tag(row["tag"]), row["start_step"], tuple(json.loads(row["steps"])))
+    return TrainedBehaviour(
+        row["name"], Tag(row["tag"]), row["start_step"], tuple(json.loads(row["steps"])), row["step"]
+    )
 
 
 def session_from(row: Row, behaviours: tuple[TrainedBehaviour, ...]) -> Session:
