@@ -10,15 +10,19 @@ from datetime import datetime
 from pathlib import Path
 
 from handsfree import __version__, listening, places
+from handsfree.core.devices import find_device
 from handsfree.core.events import SAMPLE_RATE, AudioBlock, EndReason
 from handsfree.core.log import MICROPHONE, SessionStart
 from handsfree.core.plan import Plan
 from handsfree.core.sitting import Sitting
-from handsfree.edges.audio import MicrophoneLost, microphone, read_file
+from handsfree.edges.audio import MicrophoneLost, list_devices, microphone, read_file
 from handsfree.edges.promptbook import load_prompts
 from handsfree.edges.store import Store
 from handsfree.session import Session, Voice, Watcher
 from handsfree.voicing import Aloud, Mute
+
+DEAF_S = 3.0
+"""Nothing but zeros for so long from the start: no room is that quiet; the microphone is muted or withheld."""
 
 
 @dataclass(frozen=True)
@@ -57,7 +61,7 @@ def run_session(
         sitting = Sitting(plan, book.instructions, store.current_steps(plan.dog))
         ear = listening.open_ear(plan, sitting.vocabulary.phrases, model)
         recogniser = ear.recogniser()
-        blocks = stack.enter_context(_sound(recording, fast, device, tell))
+        blocks, microphone_name = stack.enter_context(_sound(recording, fast, device, tell))
         voice: Voice = Mute(book)
         if not (silent or fast):
             voice = stack.enter_context(Aloud(book, plan, output, tell))
@@ -75,6 +79,8 @@ def run_session(
         )
         notes = _NoteWriter(log_path.parent / "notes", session_id, tell)
         running = Session(sitting, recogniser, store, voice, watcher, notes)
+        if microphone_name:
+            watcher.ready(microphone_name)
         try:
             reason = running.run(blocks, closes_itself=recording is None, stop=stop)
         except MicrophoneLost:
@@ -87,12 +93,29 @@ def run_session(
 @contextmanager
 def _sound(
     recording: Path | None, fast: bool, device: str | int | None, tell: Callable[[str], None]
-) -> Iterator[Iterator[AudioBlock]]:
+) -> Iterator[tuple[Iterator[AudioBlock], str]]:
+    """The blocks, and the name of the microphone they come from ("" for a recording)."""
     if recording is not None:
-        yield read_file(recording, pace=not fast, note=tell)
+        yield read_file(recording, pace=not fast, note=tell), ""
     else:
-        with microphone(device) as blocks:
-            yield blocks
+        chosen = find_device(list_devices(), device, "input")
+        with microphone(chosen.number) as blocks:
+            yield _not_deaf(blocks, chosen.name, tell), chosen.name
+
+
+def _not_deaf(blocks: Iterator[AudioBlock], name: str, tell: Callable[[str], None]) -> Iterator[AudioBlock]:
+    """The same blocks; tells once if the microphone sends nothing but zeros at first."""
+    unsure = True
+    for block in blocks:
+        if unsure and any(block.pcm):
+            unsure = False
+        elif unsure and block.start_s + block.duration_s >= DEAF_S:
+            unsure = False
+            tell(
+                f"no sound at all from the microphone {name!r}: switch off its mute, or choose another with --device; "
+                "on macOS allow this terminal the microphone (System Settings, Privacy & Security)"
+            )
+        yield block
 
 
 class _NoteWriter:

@@ -84,7 +84,7 @@ def session(
 
 
 def _tell(line: str) -> None:
-    click.echo(f"handsfree: {line}", err=True)
+    print(f"handsfree: {line}", file=sys.stderr, flush=True)  # not click.echo: it would write past the screen
 
 
 def _show(line: str) -> None:

@@ -9,6 +9,9 @@ from handsfree.core.sitting import Sitting
 class Nobody:
     """Looks at nothing."""
 
+    def ready(self, microphone: str) -> None:
+        pass
+
     def block(self, block: AudioBlock, sitting: Sitting) -> None:
         pass
 

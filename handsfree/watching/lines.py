@@ -17,6 +17,9 @@ class Lines(Nobody):
         self._write = write
         self._now_s = 0.0
 
+    def ready(self, microphone: str) -> None:
+        self._write(f"Listening to {microphone}. Ctrl-C ends the session.")
+
     def block(self, block: AudioBlock, sitting: Sitting) -> None:
         self._now_s = block.start_s
 

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from types import TracebackType
 from typing import TYPE_CHECKING
 
@@ -28,19 +32,24 @@ class Screen:
     def __init__(self) -> None:
         from rich.live import Live
 
-        self._last_rep = self._last_said = "–"
+        self._microphone = self._last_rep = self._last_said = "–"
         self._drawn_s = -1.0
         self._meter = LevelMeter()
-        self._live = Live(auto_refresh=False, transient=True)
+        self._live = Live(auto_refresh=False, transient=True, vertical_overflow="crop")
+        self._open = ExitStack()
 
     def __enter__(self) -> Screen:
-        self._live.start()
+        self._open.enter_context(_sound_library_muted())
+        self._open.enter_context(self._live)
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._live.stop()
+        self._open.close()
+
+    def ready(self, microphone: str) -> None:
+        self._microphone = microphone
 
     def block(self, block: AudioBlock, sitting: Sitting) -> None:
         self._meter.feed(block.pcm)
@@ -62,17 +71,21 @@ class Screen:
         from rich.table import Table
         from rich.text import Text
 
-        grid = Table.grid(padding=(0, 2))
-        grid.add_column(style="dim", justify="right", no_wrap=True)
-        grid.add_column(overflow="fold")
-        grid.add_row("dog", Text(sitting.plan.dog, style="bold"))
-        grid.add_row("now", Text(self._now(sitting)))
-        grid.add_row("score", self._score(sitting))
-        grid.add_row("last", Text(self._last_rep))
-        grid.add_row("said", Text(self._last_said))
-        grid.add_row("level", self._level())
-        left = sitting.time_left_s(block.start_s)
-        grid.add_row("time", f"{clock(block.start_s)}, {clock(left)} left")
+        grid = Table.grid(padding=(0, 3, 0, 0))
+        grid.add_column(style="dim", justify="right", min_width=7, no_wrap=True)
+        grid.add_column(no_wrap=True, overflow="ellipsis")  # a fold would make the whole screen jump
+        time_left = f"{clock(block.start_s)}, {clock(sitting.time_left_s(block.start_s))} left"
+        for rows in (
+            (("dog", Text(sitting.plan.dog, style="bold")), ("time", time_left)),
+            (("now", Text(self._now(sitting), style="bold")), ("score", self._score(sitting))),
+            (("last", Text(self._last_rep)), ("said", Text(self._last_said))),
+            (("sound", self._level()), ("from", Text(self._microphone))),
+        ):
+            grid.add_row()
+            for row in rows:
+                grid.add_row(*row)
+        grid.add_row()
+        grid.add_row("", Text("Ctrl-C ends the session", style="dim"))
         return grid
 
     def _now(self, sitting: Sitting) -> str:
@@ -103,3 +116,21 @@ class Screen:
         level = self._meter.reading().now_db
         filled = round(BARS * max(0.0, min(1.0, 1 - level / QUIETEST_DB)))
         return f"{'━' * filled}{'╌' * (BARS - filled)} {level:4.0f} dB"
+
+
+@contextmanager
+def _sound_library_muted() -> Iterator[None]:
+    """Some sound libraries (ALSA's) print straight to the terminal, across the screen. What the program itself has to
+    tell goes through Python's stderr, which the screen shows above itself."""
+    if sys.platform == "win32" or not os.isatty(2):
+        yield
+        return
+    terminal = os.dup(2)
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 2)
+    os.close(nowhere)
+    try:
+        yield
+    finally:
+        os.dup2(terminal, 2)
+        os.close(terminal)
