@@ -292,3 +292,9 @@ def test_help_has_an_example(command: list[str]) -> None:
     result = CliRunner().invoke(plan, [*command, "--help"])
     assert result.exit_code == 0
     assert "Example:\n    handsfree plan " in result.output
+
+
+@pytest.mark.parametrize("typed", ["sit; sit down", "sit: sit: down", "sit / sit down"])
+def test_a_slip_of_the_finger_does_not_become_a_cue(typed):
+    with pytest.raises(UserError, match="write name: cue, cue"):
+        read_behaviour(typed)

@@ -65,7 +65,7 @@ def new(file: Path, **given: Any) -> None:
     _print_faults("Warnings", warnings)
 
 
-@plan.command()
+@plan.command(short_help="Name every fault of a plan, and show all settings.")
 @click.argument("file", type=click.Path(path_type=Path))
 def check(file: Path) -> None:
     """Name every fault of a plan, show what is listened for, and all settings.

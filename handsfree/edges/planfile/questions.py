@@ -90,6 +90,8 @@ def read_phrase(text: str) -> str:
 def read_behaviour(text: str) -> Wanted:
     """ "sit: sit, sit down", with a tag in brackets after the name; the name alone is its own cue."""
     before, colon, after = text.partition(":")
+    if set(text) & set(";/|") or ":" in after:
+        raise UserError(f'"{text}" is not clear; write name: cue, cue')
     found = re.fullmatch(r"\s*([^()]*?)\s*(?:\(\s*([^()]*?)\s*\)\s*)?", before)
     if not found:
         raise UserError(f'"{text}" is not clear; write name: cue, cue')

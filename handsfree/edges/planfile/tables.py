@@ -150,7 +150,11 @@ class Table:
         for key in self._values:
             if key in self._asked:
                 continue
-            remedy = f"it belongs {elsewhere[key]}" if key in elsewhere else _nearest(key, self._asked, "known here: ")
+            remedy = (
+                f"it belongs {elsewhere[key]}"
+                if key in elsewhere
+                else _nearest(key, [*dict.fromkeys(self._asked)], "known here: ")
+            )
             self.found.error(self.at(key), "unknown key", remedy)
 
     def _listed(self, key: str) -> list[tuple[Where, Any]]:
