@@ -1,4 +1,4 @@
-"""The Python interface: old sessions as typed values, and the ear and the rules as functions. See docs/python.md.
+"""The Python interface: old sessions as typed values, and the ear and the rules as functions. See demo/PYTHON.md.
 
 Times are seconds of session time. What goes wrong through the caller's input raises UserError, with one clear line.
 """

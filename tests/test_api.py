@@ -20,7 +20,7 @@ from handsfree.core.plan import PRESETS
 from tests.test_imports import HEAVY
 
 ROOT = Path(__file__).parent.parent
-PAGE = ROOT / "docs" / "python.md"
+PAGE = ROOT / "demo" / "PYTHON.md"
 
 
 @pytest.fixture(scope="module")

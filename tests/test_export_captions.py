@@ -129,3 +129,16 @@ def test_a_session_without_reps(log, tmp_path):
 
 def test_captions_are_of_one_session(log, tmp_path):
     assert "one session" in refusal(export(log, tmp_path / "all.vtt", "vtt", "--all"))
+
+
+def test_captions_are_moved_to_the_time_of_the_video(log, tmp_path):
+    plain = grammar(exported(log, tmp_path / "a.vtt", "vtt").read_text(encoding="utf-8"))
+    moved = exported(log, tmp_path / "b.vtt", "vtt", "--shift-s", "12.5", "--stretch", "1.01")
+    for (start, _, text), (there, _, same) in zip(plain, grammar(moved.read_text(encoding="utf-8")), strict=True):
+        assert there == pytest.approx(1.01 * start + 12.5, abs=0.002)
+        assert same == text
+
+
+def test_only_captions_can_be_moved(log, tmp_path):
+    assert "only for --format vtt" in refusal(export(log, tmp_path / "t", "csv", "--shift-s", "3"))
+    assert "between 0.5 and 2" in refusal(export(log, tmp_path / "t.vtt", "vtt", "--stretch", "0"))

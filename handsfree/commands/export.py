@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import datetime
 from pathlib import Path
 
@@ -28,6 +29,8 @@ _DAY = click.DateTime(["%Y-%m-%d"])
 @click.option("--blind", is_flag=True, help="Codes for dogs, people and places; no notes, sound or free text.")
 @click.option("--key", type=click.Path(path_type=Path), help="The key of the codes. [default: kept beside the log]")
 @click.option("--table", "tables", multiple=True, type=click.Choice(_TABLES), help="Only this table; may be repeated.")
+@click.option("--shift-s", type=float, default=0.0, help="vtt, srt: where the session starts in the video, seconds.")
+@click.option("--stretch", type=float, default=1.0, help="vtt, srt: video seconds a session second; see align.")
 @click.option("--for-spreadsheet", is_flag=True, help="csv: no cell is taken for a formula.")
 @click.option("--replace", is_flag=True, help="Write over an export made before.")
 @click.option("--log", type=click.Path(path_type=Path), help="The log to read. [default: the log sessions write to]")
@@ -43,6 +46,8 @@ def export(
     blind: bool,
     key: Path | None,
     tables: tuple[str, ...],
+    shift_s: float,
+    stretch: float,
     for_spreadsheet: bool,
     replace: bool,
     log: Path | None,
@@ -65,7 +70,7 @@ def export(
     Example:
       handsfree export --format csv rex-spring --dog Rex --from 2026-03-01 --to 2026-05-31
       handsfree export --format parquet --blind --all for-the-study
-      handsfree export --format vtt walk.vtt 3f0c
+      handsfree export --format vtt walk.vtt 3f0c --shift-s 12.4 --stretch 1.00002
     """
     from handsfree import __version__, places
     from handsfree.core.errors import UserError
@@ -85,6 +90,10 @@ def export(
         raise UserError("--for-spreadsheet: only for --format csv; leave it out")
     if format_name in ("vtt", "srt") and (several or everything):
         raise UserError(f"--format {format_name} is for the video of one session; name that SESSION")
+    if (shift_s or stretch != 1.0) and format_name not in ("vtt", "srt"):
+        raise UserError("--shift-s and --stretch place captions in a video: only for --format vtt and srt")
+    if not 0.5 <= stretch <= 2.0 or not math.isfinite(shift_s):
+        raise UserError("--stretch must lie between 0.5 and 2, and --shift-s be a number; `handsfree align` prints both")
     if tables and format_name in ("bids", "vtt", "srt"):
         raise UserError(f"--table: {format_name} has no tables to choose from; leave it out")
     if blind and "notes" in tables:
@@ -106,6 +115,8 @@ def export(
             for_spreadsheet=for_spreadsheet,
             replace=replace,
             tables=tables,
+            shift_s=shift_s,
+            stretch=stretch,
         )
         made = write(job, chosen, store.streams, store.session_log)
     count = "1 session" if len(chosen) == 1 else f"{len(chosen)} sessions"

@@ -70,7 +70,7 @@ class Vocabulary:
                 continue
             reason = self._reason_against(word, meaning.role, stands_alone, seen)
             seen[word.text] = word.start_s
-            if word.start_s < memory.settled_s:
+            if word.start_s < memory.settled_s and meaning.role is not Role.SAFETY:
                 reason = Reason.TOO_LATE
             if reason is None:
                 results.append(SessionEvent(word, meaning.role, meaning.behaviour, meaning.instruction))

@@ -28,7 +28,10 @@ class Source(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """`version` is that of the program that exports; `codes` makes the export blind; `tables` () means all."""
+    """`version` is that of the program that exports; `codes` makes the export blind; `tables` () means all.
+
+    Captions: video time = stretch x session time + shift_s.
+    """
 
     format: str
     target: Path
@@ -39,6 +42,11 @@ class Job:
     for_spreadsheet: bool = False
     replace: bool = False
     tables: tuple[str, ...] = ()
+    shift_s: float = 0.0
+    stretch: float = 1.0
+
+    def in_video(self, at_s: float) -> float:
+        return self.stretch * at_s + self.shift_s
 
 
 FORMATS = {
@@ -63,7 +71,7 @@ def write(job: Job, chosen: Sequence[Chosen], source: Source, session_log: Calla
     sessions = contexts(chosen, job.values, job.codes, _FORM.get(job.format, JSON))
     made = provenance(job.version, sessions, job.values, job.for_spreadsheet)
     if not folder:
-        captions.write(paths, job.format, session_log(sessions[0].chosen.id), sessions[0], made)
+        captions.write(paths, job.format, session_log(sessions[0].chosen.id), sessions[0], made, job.in_video)
         return paths
     if job.format == "parquet":
         parquet.load()
