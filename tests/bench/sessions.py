@@ -31,7 +31,7 @@ from handsfree.core.events import AudioBlock, Effect, Rep, SaveRep
 from handsfree.core.plan import Plan
 from handsfree.core.sitting import Sitting
 from handsfree.edges import planfile
-from handsfree.sessions import run_session
+from handsfree.running import run_session
 from handsfree.watching import Nobody
 
 SESSIONS = Path(__file__).resolve().parents[1] / "data" / "sessions"
