@@ -6,18 +6,17 @@ A stock Vosk model gets a grammar of the plan's words: single words come out, an
 
 from __future__ import annotations
 
-import contextlib
 import json
-import os
 import subprocess
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from handsfree.core.errors import UserError
 from handsfree.core.events import OTHER_SPEECH, SAMPLE_RATE, AudioBlock, Breath, HeardWord
+from handsfree.quiet import quiet_stderr
 
 BRIDGED_GAP_S = 0.2
 """Lost sound up to this long is heard as silence; after more, the breath is closed and listening starts afresh."""
@@ -143,24 +142,10 @@ def _load(model_dir: Path, own: bool) -> Any:
 
     vosk.SetLogLevel(-1)
     try:
-        with _quiet_stderr():
+        with quiet_stderr():  # Kaldi writes its errors there whatever the log level; the exception is enough
             return vosk.Model(model_path=str(model_dir))
     except Exception as error:  # all that Vosk raises is Exception
         raise UserError(f"{model_dir}: Vosk cannot read this model; unpack or copy it again") from error
-
-
-@contextlib.contextmanager
-def _quiet_stderr() -> Iterator[None]:
-    """Kaldi writes its errors to file descriptor 2 whatever the log level; the exception is enough."""
-    sys.stderr.flush()
-    kept, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
-    try:
-        os.dup2(nowhere, 2)
-        yield
-    finally:
-        os.dup2(kept, 2)
-        os.close(kept)
-        os.close(nowhere)
 
 
 _TRIAL = """

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from types import TracebackType
 from typing import TYPE_CHECKING
 
@@ -16,6 +15,7 @@ from handsfree.core.sitting import Sitting
 from handsfree.core.trial import Phase
 from handsfree.edges.level import LevelMeter
 from handsfree.edges.report.words import clock
+from handsfree.quiet import quiet_stderr
 from handsfree.watching.lines import rep_line
 
 if TYPE_CHECKING:
@@ -39,7 +39,10 @@ class Screen:
         self._open = ExitStack()
 
     def __enter__(self) -> Screen:
-        self._open.enter_context(_sound_library_muted())
+        if sys.platform != "win32" and os.isatty(2):
+            # ALSA prints straight to the terminal, across the screen. What the program itself has to tell goes through
+            # Python's stderr, which the screen shows above itself.
+            self._open.enter_context(quiet_stderr())
         self._open.enter_context(self._live)
         return self
 
@@ -116,21 +119,3 @@ class Screen:
         level = self._meter.reading().now_db
         filled = round(BARS * max(0.0, min(1.0, 1 - level / QUIETEST_DB)))
         return f"{'━' * filled}{'╌' * (BARS - filled)} {level:4.0f} dB"
-
-
-@contextmanager
-def _sound_library_muted() -> Iterator[None]:
-    """Some sound libraries (ALSA's) print straight to the terminal, across the screen. What the program itself has to
-    tell goes through Python's stderr, which the screen shows above itself."""
-    if sys.platform == "win32" or not os.isatty(2):
-        yield
-        return
-    terminal = os.dup(2)
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nowhere, 2)
-    os.close(nowhere)
-    try:
-        yield
-    finally:
-        os.dup2(terminal, 2)
-        os.close(terminal)

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
 import subprocess
-import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, nullcontext
+from contextlib import nullcontext
 from itertools import chain
 from pathlib import Path
 from typing import Any
@@ -18,6 +16,7 @@ from typing import Any
 from handsfree.core.errors import UserError
 from handsfree.core.events import SAMPLE_RATE, AudioBlock
 from handsfree.edges.audio.convert import BLOCK_S, Converter
+from handsfree.quiet import quiet_stderr
 
 Note = Callable[[str], None]
 
@@ -64,7 +63,7 @@ def _decode(path: Path, block_s: float, note: Note) -> Iterator[bytes]:
     import soundfile
 
     try:
-        with _quiet_stderr():
+        with quiet_stderr():
             file = soundfile.SoundFile(path)
     except soundfile.LibsndfileError:
         yield from _decode_with_ffmpeg(path, block_s, note)
@@ -75,7 +74,7 @@ def _decode(path: Path, block_s: float, note: Note) -> Iterator[bytes]:
         done, damage = 0, ""
         try:
             while True:
-                with _quiet_stderr() if file.format == "MP3" else nullcontext():
+                with quiet_stderr() if file.format == "MP3" else nullcontext():
                     frames = file.read(block, dtype="float32", always_2d=True)
                 if not len(frames):
                     break
@@ -88,20 +87,6 @@ def _decode(path: Path, block_s: float, note: Note) -> Iterator[bytes]:
         if done and (damage or done < promised):
             end_s = done / file.samplerate
             note(f"{path} is cut off or damaged after {end_s:.1f} s{damage}; what comes before is used")
-
-
-@contextmanager
-def _quiet_stderr() -> Iterator[None]:
-    """libsndfile's MP3 decoder writes a line for every damaged frame to file descriptor 2."""
-    sys.stderr.flush()
-    kept, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
-    try:
-        os.dup2(nowhere, 2)
-        yield
-    finally:
-        os.dup2(kept, 2)
-        os.close(kept)
-        os.close(nowhere)
 
 
 def _promised_frames(file: Any) -> int:

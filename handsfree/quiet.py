@@ -1,0 +1,26 @@
+"""Silence for libraries that write to file descriptor 2 behind Python's back: Kaldi, libsndfile's decoders, ALSA."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+
+@contextmanager
+def quiet_stderr() -> Iterator[None]:
+    """What goes straight to file descriptor 2 inside the block is thrown away. Nests; not for two threads at once.
+
+    What went wrong reaches the program as an exception or a return value; the lines only puzzle.
+    """
+    if sys.stderr is not None:
+        sys.stderr.flush()
+    kept, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, 2)
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
+        os.close(nowhere)
