@@ -68,8 +68,8 @@ def handsfree() -> None:
     \b
     Example:
       handsfree demo
-      handsfree plan new rex.toml
-      handsfree session rex.toml
+      handsfree plan new bruno.toml
+      handsfree session bruno.toml
     """
 
 

@@ -169,7 +169,7 @@ def test_settings_mark_what_the_plan_changed() -> None:
     found = {key: (value, whose) for key, value, whose in planfile.settings(planfile.parse(SIT, FILE))}
     assert found["dog"] == ("Tarn", "plan")
     assert found["words.marker"] == ("yes", "default")
-    assert found["limits.treats"] == ("none", "default")
+    assert found["limits.treats"] == ("no limit", "default")
     assert found["behaviour[1].response_window_s"] == ("3", "default")
     found = {k: (v, w) for k, v, w in planfile.settings(planfile.parse(SIT + "response_window_s = 4.5\n", FILE))}
     assert found["behaviour[1].response_window_s"] == ("4.5", "plan")

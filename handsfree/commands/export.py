@@ -68,7 +68,7 @@ def export(
 
     \b
     Example:
-      handsfree export --format csv rex-spring --dog Rex --from 2026-03-01 --to 2026-05-31
+      handsfree export --format csv bruno-spring --dog Bruno --from 2026-03-01 --to 2026-05-31
       handsfree export --format parquet --blind --all for-the-study
       handsfree export --format vtt walk.vtt 3f0c --shift-s 12.4 --stretch 1.00002
     """

@@ -23,7 +23,7 @@ def hear(plan: Path, files: tuple[Path, ...], model: Path | None, jobs: int, oth
 
     \b
     Example:
-      handsfree hear rex.toml monday.wav tuesday.m4a --jobs 2
+      handsfree hear bruno.toml monday.wav tuesday.m4a --jobs 2
     """
     from handsfree import places
     from handsfree.edges import planfile

@@ -49,8 +49,8 @@ def session(
 
     \b
     Example:
-      handsfree session rex.toml
-      handsfree session rex.toml --from monday.wav --fast
+      handsfree session bruno.toml
+      handsfree session bruno.toml --from monday.wav --fast
     """
     from dataclasses import replace
 

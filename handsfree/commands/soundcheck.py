@@ -32,7 +32,7 @@ def soundcheck(plan: Path, device: str | None, recording: Path | None, model: Pa
 
     \b
     Example:
-      handsfree soundcheck rex.toml --device headset
+      handsfree soundcheck bruno.toml --device headset
     """
     from handsfree import places
     from handsfree.edges import planfile
@@ -93,7 +93,8 @@ def _ask(hearing: Hearing, blocks: Iterator[AudioBlock]) -> dict[str, str]:
     from handsfree.core.events import OTHER_SPEECH, Ignored, SessionEvent
     from handsfree.core.vocabulary import Memory
 
-    click.echo(f"Quiet please, for {QUIET_S:.0f} seconds.")
+    click.echo(f"Quiet please, for {QUIET_S:.0f} seconds. Then say each word; you have {PATIENCE_S:.0f} s for it.")
+    click.echo("Ctrl-C leaves.")
     recogniser = hearing.recogniser()
     now_s = 0.0
     heard: dict[str, str] = {}

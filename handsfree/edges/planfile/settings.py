@@ -8,12 +8,21 @@ from typing import Any
 
 from handsfree.core.plan import RESPONSE_WINDOW_S, Behaviour, Plan, SequentialRule, WindowRule
 
+UNSET = {"limits.treats": "no limit", "prompts.voice": "the system's", "ear.model": "the one that ships"}
+"""What it means when nothing is set."""
 SECTIONS = ("words", "limits", "prompts", "sound", "ear")
 
 
 def settings(plan: Plan) -> list[tuple[str, str, str]]:
     """(key, value as text, "default" or "plan") of every setting, in the order of the plan file."""
-    return [(key, _text(value), "default" if value == default else "plan") for key, value, default in _all(plan)]
+    return [
+        (
+            key,
+            UNSET.get(key, "none") if value in (None, "", ()) else _text(value),
+            "default" if value == default else "plan",
+        )
+        for key, value, default in _all(plan)
+    ]
 
 
 def _all(plan: Plan) -> Iterator[tuple[str, Any, Any]]:
@@ -42,7 +51,7 @@ def _text(value: Any) -> str:
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, tuple):
-        return "; ".join(value) or "none"
+        return "; ".join(value)
     if isinstance(value, WindowRule):
         return f"{value.name}: raise at {value.raise_at} of {value.window}, lower at {value.lower_at}{_misses(value)}"
     if isinstance(value, SequentialRule):
@@ -50,7 +59,7 @@ def _text(value: Any) -> str:
         return f"{value.name}: {value.low:g} against {value.high:g}, chance of a {chances}{_misses(value)}"
     if isinstance(value, float):
         return f"{value:g}"
-    return "none" if value in (None, "") else str(value)
+    return str(value)
 
 
 def _misses(rule: WindowRule | SequentialRule) -> str:
