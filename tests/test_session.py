@@ -7,7 +7,7 @@ import pytest
 from handsfree.core.errors import UserError
 from handsfree.core.events import AudioBlock, Breath, EndReason, Say
 from handsfree.core.plan import Limits, Sound
-from handsfree.session import Session
+from handsfree.session import KEPT_S, Session
 from handsfree.watching import Nobody
 from tests.helpers import heard, sitting, small_plan
 
@@ -191,3 +191,43 @@ def test_a_log_that_cannot_be_written_stops_the_session_at_once():
     with pytest.raises(UserError, match="disk is full"):
         session.run(blocks(30.0), closes_itself=True)
     assert tape.of("say") == ["listening"]
+
+
+def test_a_sentence_waits_until_the_one_before_it_was_heard():
+    tape = Tape(audible_s=4.0)
+    session = Session(sitting(), PaperEar(), tape, tape, Clock(tape))
+    asked = heard("notebook how are we doing", 0.0), heard("notebook how long", 0.5)
+    session.sitting.hear(Breath(asked, 0.9))
+    session.run(blocks(30.0), closes_itself=True)
+    prompts = tape.of("prompt")[:-1]  # the last says that the session has ended
+    assert len(prompts) == 3
+    for before, after in zip(prompts, prompts[1:], strict=False):
+        assert before.end_s <= after.start_s + 0.11
+
+
+def test_no_sentence_starts_while_somebody_speaks():
+    tape = Tape()
+    session = Session(sitting(), PaperEar(), tape, tape, Clock(tape))
+    session.sitting.hear(Breath((heard("notebook how are we doing", 1.0),), 1.4))
+    session._now_s = 5.0  # what was said since 1.4 s is still in the ear's hands
+    session._speak()
+    assert tape.of("say") == []
+    session.sitting.hear(Breath((), 4.0))
+    session._speak()
+    assert tape.of("say") == ["no_score"]
+
+
+def test_a_session_closes_only_when_its_last_sentence_was_heard():
+    plan = small_plan(limits=Limits(time_s=5.0))
+    tape = Tape(audible_s=20.0)  # a very slow voice
+    Session(sitting(plan), PaperEar(), tape, tape, Clock(tape)).run(blocks(200.0), closes_itself=True)
+    limit = next(prompt for prompt in tape.of("prompt") if prompt.key == "end")
+    finished = tape.of("prompt")[-1]
+    assert finished.start_s >= limit.end_s - 0.11
+
+
+def test_no_more_sound_is_held_than_a_note_needs():
+    tape = Tape()
+    session = Session(sitting(), PaperEar(), tape, tape, Clock(tape))
+    session.run(blocks(120.0), closes_itself=False)
+    assert sum(block.duration_s for block in session._kept) <= KEPT_S + 2 * BLOCK_S

@@ -94,8 +94,11 @@ def test_a_second_opt_out_says_stop_now():
 
 def test_being_at_the_top_is_said_once():
     session = sitting(small_plan(limits=PLENTY), sit=3)
-    rounds(session, "sit", "y" * 20)
-    assert [one.key for one in all_due(session)] == ["top_step"]
+    said = []
+    for number in range(20):
+        rounds(session, "sit", "y", start_s=number * 6.0)
+        said += all_due(session)
+    assert [one.key for one in said] == ["top_step"]
 
 
 def test_answers_to_instructions():
@@ -191,3 +194,25 @@ def test_a_cue_after_a_window_that_ran_out_is_given_at_the_step_decided_then():
     session = sitting(small_plan(limits=PLENTY))
     effects = say(session, ("sit", 1.0), ("oops", 2.0), ("sit", 6.0), ("sit", 12.0), ("yes", 13.0))
     assert [(rep.step, rep.outcome) for rep in reps(effects)] == [(2, "incorrect"), (2, "no_response"), (1, "correct")]
+
+
+def test_a_session_does_not_close_while_a_rep_is_open():
+    session = sitting(small_plan(limits=Limits(time_s=30.0)))
+    wait(session, 31.0)
+    say(session, ("stay", 33.0))
+    wait(session, 80.0)
+    assert session.finished(80.0) is None
+
+
+def test_nothing_is_raised_aloud_once_the_end_was_announced():
+    session = sitting(small_plan(limits=Limits(time_s=30.0, reps_per_behaviour=100)))
+    wait(session, 31.0)
+    effects = rounds(session, "sit", "yyyyy", start_s=34.0)
+    assert Choice.RAISE in [d.choice for d in decisions(effects)]
+    assert [one.key for one in all_due(session)] == ["end"]
+
+
+def test_a_question_asked_twice_before_the_answer_is_answered_once():
+    session = sitting(small_plan(limits=PLENTY))
+    say(session, ("notebook how are we doing", 1.0), ("notebook how are we doing", 3.0))
+    assert all_due(session) == [Say("no_score")]

@@ -117,8 +117,7 @@ class Sitting:
     def end(self, at_s: float, reason: EndReason) -> list[Effect]:
         """Close the session; a rep still open is no rep."""
         self.settled_s = max(self.settled_s, at_s)
-        effects = self._advance(trial.Settled(at_s))
-        effects += self._advance(trial.End(at_s))
+        effects = self._advance(trial.End(at_s))
         self.ended = reason
         return [*effects, Finish(reason)]
 
@@ -216,7 +215,7 @@ class Sitting:
     def _nags(self, say: Say) -> bool:
         """The same sentence was said a few reps ago; "at the top" is news only once."""
         said_at = self._said_at.get(say)
-        if said_at is None or say.urgent:
+        if said_at is None:
             return False
         return say.key == "top_step" or self._reps - said_at < self.plan.prompts.quiet_reps
 
