@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
-from handsfree import places
 from handsfree.core.errors import UserError
-from handsfree.core.events import OTHER_SPEECH, AudioBlock
+from handsfree.core.events import OTHER_SPEECH
 from handsfree.core.log import SessionLog
-from handsfree.edges import planfile
 from handsfree.edges.alignment import LEAST_WORDS, Alignment, by_sound, by_words, envelope
 from handsfree.edges.audio import read_file
-from handsfree.edges.promptbook import load_prompts
-from handsfree.hearing import Hearing
+from handsfree.hearing import Hearing, Measured
+from handsfree.replaying import plan_of
 
 Tell = Callable[[str], None]
 
@@ -29,9 +27,8 @@ def align_by_words(
             f"session {log.session.id[:8]} holds {len(stored)} words of its plan, too few to find it by "
             f"(at least {LEAST_WORDS}); give a recording of the session with --sound"
         )
-    plan = planfile.parse(log.session.plan_text, Path(f"plan of session {log.session.id[:8]}"))
-    hearing = Hearing(plan, load_prompts(plan.prompts.language, places.shipped("prompts")).instructions, model)
-    sound = _Measured(read_file(video, note=tell))
+    hearing = Hearing(plan_of(log), model)
+    sound = Measured(read_file(video, note=tell))
     heard = [(word.text, word.start_s) for breath in hearing.breaths(sound) for word in breath.words]
     return by_words(stored, [word for word in heard if word[0] != OTHER_SPEECH], sound.length_s)
 
@@ -39,16 +36,3 @@ def align_by_words(
 def align_by_sound(video: Path, sound: Path, tell: Tell = lambda line: None) -> Alignment:
     """Match the speech envelopes of a video and of a recording of the session. Raises UserError."""
     return by_sound(*(envelope(read_file(path, note=tell)) for path in (sound, video)))
-
-
-class _Measured:
-    """Blocks on their way through; `length_s` is where the last one ended."""
-
-    def __init__(self, blocks: Iterator[AudioBlock]) -> None:
-        self._blocks = blocks
-        self.length_s = 0.0
-
-    def __iter__(self) -> Iterator[AudioBlock]:
-        for block in self._blocks:
-            self.length_s = block.start_s + block.duration_s
-            yield block

@@ -142,13 +142,10 @@ def hear(plan: Plan | File, file: File, model: File | None = None) -> Iterator[S
     is a stock Vosk model directory instead of the plan's ear. Raises UserError.
     """
     from handsfree.edges.audio import read_file
-    from handsfree.edges.promptbook import load_prompts
     from handsfree.hearing import Hearing
 
     plan = plan if isinstance(plan, Plan) else load_plan(plan)
-    instructions = load_prompts(plan.prompts.language, places.shipped("prompts")).instructions
-    hearing = Hearing(plan, instructions, _path(model))
-    return hearing.words(read_file(Path(fspath(file))))
+    return Hearing(plan, _path(model)).words(read_file(Path(fspath(file))))
 
 
 def count(plan: Plan | File, file: File, model: File | None = None) -> Counted:

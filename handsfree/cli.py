@@ -21,11 +21,11 @@ COMMANDS = {
     "hear": "What the ear makes of recordings, one JSON line a word.",
     "plan": "Make or check the plan of a dog.",
     "replay": "What other rules or another ear would have decided.",
-    "session": "Run a training session.",
-    "soundcheck": "Try microphone, noise and the words of a plan.",
+    "session": "Run a training session: count reps, speak up when the plan's rules say so.",
+    "soundcheck": "Measure noise and voice, then try each word of the plan.",
     "summary": "What happened in a session.",
 }
-"""Name -> the line in the list of commands (a test holds it equal to the command's own help)."""
+"""Name -> the line in the list of commands (a test holds it equal to the first line of the command's own help)."""
 
 
 class LazyGroup(click.Group):

@@ -4,24 +4,37 @@ from __future__ import annotations
 
 import multiprocessing
 import signal
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
 from handsfree import listening
 from handsfree.core.errors import UserError
-from handsfree.core.events import OTHER_SPEECH, AudioBlock, Breath, HeardWord, Ignored, Instruction, SessionEvent
+from handsfree.core.events import OTHER_SPEECH, AudioBlock, Breath, HeardWord, Ignored, SessionEvent
 from handsfree.core.plan import Plan
 from handsfree.core.vocabulary import Memory, Vocabulary
 from handsfree.edges.audio import read_file
 from handsfree.edges.recogniser import Recogniser
 
 
+class Measured:
+    """Blocks on their way through; `length_s` is where the last one so far ended."""
+
+    def __init__(self, blocks: Iterable[AudioBlock]) -> None:
+        self._blocks = blocks
+        self.length_s = 0.0
+
+    def __iter__(self) -> Iterator[AudioBlock]:
+        for block in self._blocks:
+            self.length_s = block.start_s + block.duration_s
+            yield block
+
+
 class Hearing:
     """An ear and the vocabulary of a plan; hears one recording after another, each as if it were the first."""
 
-    def __init__(self, plan: Plan, instructions: Mapping[Instruction, str], model: Path | None = None):
-        self.vocabulary = Vocabulary(plan, instructions)
+    def __init__(self, plan: Plan, model: Path | None = None):
+        self.vocabulary = Vocabulary(plan, listening.prompt_book(plan.prompts.language).instructions)
         self._ear = listening.open_ear(plan, self.vocabulary.phrases, model)
 
     def recogniser(self) -> Recogniser:
@@ -70,10 +83,10 @@ def as_row(file: str, one: SessionEvent | Ignored | HeardWord) -> dict[str, Any]
 _worker: Hearing | None = None
 
 
-def _start_worker(plan: Plan, instructions: Mapping[Instruction, str], model: Path | None) -> None:
+def _start_worker(plan: Plan, model: Path | None) -> None:
     global _worker
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the parent too, which ends its children
-    _worker = Hearing(plan, instructions, model)
+    _worker = Hearing(plan, model)
 
 
 def _hear(path: Path) -> tuple[Path, list[dict[str, Any]], str]:
@@ -87,14 +100,14 @@ def _hear(path: Path) -> tuple[Path, list[dict[str, Any]], str]:
 
 
 def hear_files(
-    plan: Plan, instructions: Mapping[Instruction, str], files: Iterable[Path], jobs: int, model: Path | None = None
+    plan: Plan, files: Iterable[Path], jobs: int, model: Path | None = None
 ) -> Iterator[tuple[Path, list[dict[str, Any]], str]]:
     """(file, its rows, what was wrong with it or "") in the order given. Each process has its own ear.
 
     Raises UserError, before any file, for what is wrong with the plan, the model or the cache.
     """
     global _worker
-    hearing = Hearing(plan, instructions, model)
+    hearing = Hearing(plan, model)
     hearing.recogniser()  # a child that cannot start would be started again without end
     if jobs == 1:
         _worker = hearing
@@ -102,5 +115,5 @@ def hear_files(
         return
     # spawn: a forked child would inherit Vosk's threads and locks
     context = multiprocessing.get_context("spawn")
-    with context.Pool(jobs, _start_worker, (plan, instructions, model)) as pool:
+    with context.Pool(jobs, _start_worker, (plan, model)) as pool:
         yield from pool.imap(_hear, files)

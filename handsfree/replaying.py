@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
-from handsfree import places
+from handsfree import listening
 from handsfree.core.agreement import Agreement, TrueRep, match
-from handsfree.core.events import AudioBlock, Effect, EndReason, Rep
+from handsfree.core.events import Effect, EndReason, Rep
 from handsfree.core.log import SessionLog
 from handsfree.core.operating import Characteristics, TooManyStates, characteristics, estimated
 from handsfree.core.plan import Plan, Rule
@@ -79,19 +79,17 @@ def count_sound(
 ) -> Counted:
     """A recording as a session, to its end; nothing is spoken or stored. `prompts`: when the tool was heard in it."""
     from handsfree.edges.audio import read_file
-    from handsfree.edges.promptbook import load_prompts
-    from handsfree.hearing import Hearing
+    from handsfree.hearing import Hearing, Measured
 
-    instructions = load_prompts(plan.prompts.language, places.shipped("prompts")).instructions
-    sitting = Sitting(plan, instructions, steps)
+    sitting = Sitting(plan, listening.prompt_book(plan.prompts.language).instructions, steps)
     for start_s, end_s in prompts:
         if end_s > start_s:
             sitting.prompt_played(start_s, end_s)
-    clock = _Clock()
+    blocks = Measured(read_file(sound, note=tell))
     effects: list[Effect] = []
-    for breath in Hearing(plan, instructions, model).breaths(clock.watched(read_file(sound, note=tell))):
+    for breath in Hearing(plan, model).breaths(blocks):
         effects += sitting.hear(breath)
-    return counted([*effects, *sitting.end(clock.now_s, EndReason.SOUND_ENDED)])
+    return counted([*effects, *sitting.end(blocks.length_s, EndReason.SOUND_ENDED)])
 
 
 def unlike(before: Iterable[Rep], after: Iterable[Rep]) -> Agreement:
@@ -107,14 +105,3 @@ def unlike(before: Iterable[Rep], after: Iterable[Rep]) -> Agreement:
         for rep in before
     ]
     return match(known, list(after))
-
-
-class _Clock:
-    """How far the sound has come."""
-
-    now_s = 0.0
-
-    def watched(self, blocks: Iterable[AudioBlock]) -> Iterator[AudioBlock]:
-        for block in blocks:
-            self.now_s = block.start_s + block.duration_s
-            yield block

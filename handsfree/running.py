@@ -9,14 +9,13 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from handsfree import __version__, listening, places
+from handsfree import __version__, listening
 from handsfree.core.devices import find_device
 from handsfree.core.events import SAMPLE_RATE, AudioBlock, EndReason
 from handsfree.core.log import MICROPHONE, SessionStart
 from handsfree.core.plan import Plan
 from handsfree.core.sitting import Sitting
 from handsfree.edges.audio import MicrophoneLost, list_devices, microphone, read_file
-from handsfree.edges.promptbook import load_prompts
 from handsfree.edges.store import Store
 from handsfree.session import Session, Voice, Watcher
 from handsfree.voicing import Aloud, Mute
@@ -53,7 +52,7 @@ def run_session(
     `tell` gets one line for what a person should know but need not act on. Raises UserError; what was counted before is
     in the log.
     """
-    book = load_prompts(plan.prompts.language, places.shipped("prompts"))
+    book = listening.prompt_book(plan.prompts.language)
     with ExitStack() as stack:
         store = stack.enter_context(Store.open(log_path))
         for lost in store.close_interrupted():

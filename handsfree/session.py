@@ -22,7 +22,6 @@ from handsfree.core.events import (
     Decision,
     Effect,
     EndReason,
-    Finish,
     KeepNote,
     LogWord,
     OweReward,
@@ -160,8 +159,6 @@ class Session:
                     self.voice.tone(name)
                 case KeepNote(from_s):
                     self._notes.append(from_s)
-                case Finish():
-                    pass  # the caller writes the end of the session, with its id
             self.watcher.effect(effect, self.sitting)
 
     def _speak(self) -> None:

@@ -274,7 +274,7 @@ def test_the_tools_own_voice_and_tones_count_as_nothing(rendered):
         tuple(Behaviour(cue, (cue,)) for cue in cues),
         words=Words(marker=("yes",), error=("oops",), release=("okay",), safety=("growling",)),
     )
-    hearing = Hearing(plan, load_prompts("en", places.shipped("prompts")).instructions)
+    hearing = Hearing(plan)
     silence = bytes(16000 * 2)
     leaks, speech_in = [], 0
     sounds = {text: b"".join(block.pcm for block in read_file(path)) for text, path in rendered[2].paths.items()}

@@ -58,7 +58,8 @@ def _run(log: Path) -> None:
     from handsfree.watching.lines import Lines
 
     folder = places.shipped("demo")
-    plan = planfile.load(folder / "plan.toml")
+    text = planfile.read_text(folder / "plan.toml")
+    plan = planfile.parse(text, folder / "plan.toml")
     truth = (folder / "truth.jsonl").read_text(encoding="utf-8").splitlines()
     console = Console(highlight=False)
     console.width = min(console.width, 80)
@@ -66,7 +67,7 @@ def _run(log: Path) -> None:
     began_s = time.perf_counter()
     finished = run_session(
         plan,
-        plan_text=planfile.read_text(folder / "plan.toml"),
+        plan_text=text,
         log_path=log,
         watcher=Lines(click.echo),
         started_at=datetime.now().astimezone(),

@@ -25,15 +25,12 @@ def hear(plan: Path, files: tuple[Path, ...], model: Path | None, jobs: int, oth
     Example:
       handsfree hear bruno.toml monday.wav tuesday.m4a --jobs 2
     """
-    from handsfree import places
     from handsfree.edges import planfile
-    from handsfree.edges.promptbook import load_prompts
     from handsfree.hearing import hear_files
 
     the_plan = planfile.load(plan)
-    instructions = load_prompts(the_plan.prompts.language, places.shipped("prompts")).instructions
     failed = False
-    for path, rows, trouble in hear_files(the_plan, instructions, files, min(jobs, len(files)), model):
+    for path, rows, trouble in hear_files(the_plan, files, min(jobs, len(files)), model):
         for row in rows:
             if other_speech or row.get("reason") != "not_in_the_plan":
                 click.echo(json.dumps(row, ensure_ascii=False).encode("utf-8", "surrogateescape"))  # RFC 8259: UTF-8

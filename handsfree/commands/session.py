@@ -42,7 +42,7 @@ def session(
     model: Path | None,
     log: Path | None,
 ) -> None:
-    """Run a training session: count the reps, speak up when the rules of the plan say so.
+    """Run a training session: count reps, speak up when the plan's rules say so.
 
     Say a cue, then your marker the instant the dog is right, or your error word. Ctrl-C or the spoken instruction to
     end closes the session; every rep counted so far is already on disk.
@@ -61,12 +61,13 @@ def session(
 
     if fast and recording is None:
         raise UserError("--fast needs a recording: add --from FILE, or leave --fast away")
-    the_plan = planfile.load(plan)
+    text = planfile.read_text(plan)
+    the_plan = planfile.parse(text, plan)
     the_plan = replace(the_plan, place=place or the_plan.place, handler=handler or the_plan.handler)
     with ExitStack() as stack:
         finished = run_session(
             the_plan,
-            plan_text=planfile.read_text(plan),
+            plan_text=text,
             log_path=log or places.default_log(),
             recording=recording,
             fast=fast,

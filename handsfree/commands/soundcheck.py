@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
@@ -19,31 +19,38 @@ QUIET_S = 3.0
 PATIENCE_S = 6.0
 
 
+class Verdict(NamedTuple):
+    """What became of a phrase: whether it would count in a session, and in words."""
+
+    counts: bool
+    words: str
+
+
+NOT_HEARD = Verdict(False, "not heard")
+
+
 @click.command()
 @click.argument("plan", type=click.Path(path_type=Path))
 @click.option("--device", help="Microphone, by number or by words of its name (see `handsfree devices`).")
 @click.option("--from", "recording", type=click.Path(path_type=Path), help="Check this recording, not a microphone.")
 @click.option("--model", type=click.Path(path_type=Path), help="A stock Vosk model directory instead of our own ear.")
 def soundcheck(plan: Path, device: str | None, recording: Path | None, model: Path | None) -> None:
-    """Measure noise and voice, then ask for each word of the plan and say whether it was heard.
+    """Measure noise and voice, then try each word of the plan.
 
-    Stay quiet for the first three seconds. With --from, the recording is measured and searched for every word instead.
+    Stay quiet for the first three seconds, then say each word when asked; it tells whether it was heard. With --from,
+    the recording is measured and searched for every word instead.
     Speech is measured as active speech level after ITU-T P.56.
 
     \b
     Example:
       handsfree soundcheck bruno.toml --device headset
     """
-    from handsfree import places
     from handsfree.edges import planfile
     from handsfree.edges.audio import microphone, read_file
     from handsfree.edges.level import LevelMeter
-    from handsfree.edges.promptbook import load_prompts
     from handsfree.hearing import Hearing
 
-    the_plan = planfile.load(plan)
-    instructions = load_prompts(the_plan.prompts.language, places.shipped("prompts")).instructions
-    hearing = Hearing(the_plan, instructions, model)
+    hearing = Hearing(planfile.load(plan), model)
     meter = LevelMeter()
     with ExitStack() as stack:
         if recording is not None:
@@ -72,7 +79,7 @@ def _asked_for(vocabulary: Vocabulary) -> list[str]:
     ]
 
 
-def _search(hearing: Hearing, blocks: Iterator[AudioBlock]) -> dict[str, str]:
+def _search(hearing: Hearing, blocks: Iterator[AudioBlock]) -> dict[str, Verdict]:
     """Phrase -> what became of it in the recording."""
     from handsfree.core.events import HeardWord, SessionEvent
 
@@ -81,14 +88,17 @@ def _search(hearing: Hearing, blocks: Iterator[AudioBlock]) -> dict[str, str]:
         if not isinstance(one, HeardWord):
             found = (isinstance(one, SessionEvent), one.word.confidence)
             best[one.word.text] = max(best.get(one.word.text, (False, 0.0)), found)
-    return {phrase: _verdict(*best[phrase]) if phrase in best else "" for phrase in _asked_for(hearing.vocabulary)}
+    return {
+        phrase: _verdict(*best[phrase]) if phrase in best else NOT_HEARD for phrase in _asked_for(hearing.vocabulary)
+    }
 
 
-def _verdict(accepted: bool, confidence: float) -> str:
-    return f"heard, {confidence:.0%} sure" if accepted else f"heard, but would not count ({confidence:.0%} sure)"
+def _verdict(accepted: bool, confidence: float) -> Verdict:
+    sure = f"{confidence:.0%} sure"
+    return Verdict(accepted, f"heard, {sure}" if accepted else f"heard, but would not count ({sure})")
 
 
-def _ask(hearing: Hearing, blocks: Iterator[AudioBlock]) -> dict[str, str]:
+def _ask(hearing: Hearing, blocks: Iterator[AudioBlock]) -> dict[str, Verdict]:
     """The same, asking for one phrase after the other."""
     from handsfree.core.events import OTHER_SPEECH, Ignored, SessionEvent
     from handsfree.core.vocabulary import Memory
@@ -97,7 +107,7 @@ def _ask(hearing: Hearing, blocks: Iterator[AudioBlock]) -> dict[str, str]:
     click.echo("Ctrl-C leaves.")
     recogniser = hearing.recogniser()
     now_s = 0.0
-    heard: dict[str, str] = {}
+    heard: dict[str, Verdict] = {}
     memory = Memory()
     waiting = iter(_asked_for(hearing.vocabulary))
     phrase, asked_s, other = "", QUIET_S, ""
@@ -114,11 +124,11 @@ def _ask(hearing: Hearing, blocks: Iterator[AudioBlock]) -> dict[str, str]:
         if phrase and hit is not None:
             heard[phrase] = _verdict(isinstance(hit, SessionEvent), hit.word.confidence)
         elif phrase and now_s - asked_s > PATIENCE_S:
-            heard[phrase] = f"not heard; {other} was" if other else ""
+            heard[phrase] = Verdict(False, f"not heard; {other} was") if other else NOT_HEARD
         elif phrase or now_s < QUIET_S:
             continue
         if phrase:
-            click.echo(f"    {heard[phrase] or 'not heard'}")
+            click.echo(f"    {heard[phrase].words}")
         phrase, asked_s, other = next(waiting, ""), now_s, ""
         if not phrase:
             return heard
@@ -126,21 +136,19 @@ def _ask(hearing: Hearing, blocks: Iterator[AudioBlock]) -> dict[str, str]:
     return heard
 
 
-def _report(heard: dict[str, str], meter: LevelMeter) -> None:
+def _report(heard: dict[str, Verdict], meter: LevelMeter) -> None:
     from handsfree.core.levels import advice
 
     reading = meter.reading()
     click.echo()
     width = max(map(len, heard), default=0)
     for phrase, verdict in heard.items():
-        click.echo(f"  {phrase:<{width}}  {verdict or 'not heard'}")
+        click.echo(f"  {phrase:<{width}}  {verdict.words}")
     click.echo()
     for name, level in (("noise", reading.noise_db), ("voice", reading.speech_db), ("peak", reading.peak_db)):
         click.echo(f"  {name:<5} {f'{level:6.1f} dB' if level is not None else '     –'}")
     click.echo(f"  clipped samples {reading.clipped}")
-    missed = [
-        phrase for phrase, verdict in heard.items() if not verdict.startswith("heard, ") or "not count" in verdict
-    ]
+    missed = [phrase for phrase, verdict in heard.items() if not verdict.counts]
     for line in advice(reading.noise_db, reading.speech_db, reading.peak_db, reading.clipped):
         click.echo(f"  ! {line}")
     if missed:

@@ -46,7 +46,7 @@ class Standing:
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """The session so far. `ending` is the first decision to end it; there is never a second."""
+    """The session so far. `ending` is the first decision to end it; only safety takes its place."""
 
     standings: Mapping[str, Standing]
     behaviour_of: Mapping[int, str] = field(default_factory=dict)
@@ -65,7 +65,7 @@ def start(plan: Plan, steps: Mapping[str, int] | None = None) -> Progress:
 def judge(behaviour: Behaviour, standing: Standing) -> tuple[Choice, Because, tuple[Verdict, ...]] | None:
     """What the behaviour's rule says of its recent reps, and which reps it looked at. None: too few to say.
 
-    The rule alone: whether there is a step to go to is `decide`'s business.
+    The rule alone: whether there is a step to go to is `_decide`'s business.
     """
     recent, rule = standing.recent, behaviour.rule
     if behaviour.tag is Tag.HANDLING and recent and recent[-1].outcome is Outcome.INCORRECT:

@@ -297,11 +297,4 @@ class KeepNote:
     from_s: float
 
 
-@dataclass(frozen=True, slots=True)
-class Finish:
-    """The session is over."""
-
-    reason: EndReason
-
-
-Effect = LogWord | SaveRep | OweReward | CorrectRep | Obey | Decided | Tone | Say | KeepNote | Finish
+Effect = LogWord | SaveRep | OweReward | CorrectRep | Obey | Decided | Tone | Say | KeepNote

@@ -19,7 +19,6 @@ from handsfree.core.events import (
     Decision,
     Effect,
     EndReason,
-    Finish,
     Ignored,
     Instruction,
     KeepNote,
@@ -119,7 +118,7 @@ class Sitting:
         self.settled_s = max(self.settled_s, at_s)
         effects = self._advance(trial.End(at_s))
         self.ended = reason
-        return [*effects, Finish(reason)]
+        return effects
 
     @property
     def behaviour(self) -> str | None:

@@ -54,7 +54,9 @@ def as_json(summary: SessionSummary) -> str:
             "plan_sha256": session.plan_sha256,
         },
         "behaviours": [_behaviour_keys(behaviour) for behaviour in summary.behaviours],
-        "decisions": [_decision_keys(one) for one in sorted(everything, key=lambda one: one.at_s)],
+        "decisions": [
+            {**decision_keys(one), "words": why(one)} for one in sorted(everything, key=lambda one: one.at_s)
+        ],
         "corrections": [_correction_keys(made) for made in summary.corrections],
         "ignored": summary.ignored,
         "rewards": summary.rewards,
@@ -112,7 +114,7 @@ def _behaviour_keys(behaviour: BehaviourSummary) -> dict[str, Any]:
     }
 
 
-def _decision_keys(decision: Decision) -> dict[str, Any]:
+def decision_keys(decision: Decision) -> dict[str, Any]:
     return {
         "at_s": _round(decision.at_s),
         "choice": decision.choice,
@@ -123,7 +125,6 @@ def _decision_keys(decision: Decision) -> dict[str, Any]:
         "reps": decision.reps,
         "correct": decision.correct,
         "rule": decision.rule,
-        "words": why(decision),
     }
 
 

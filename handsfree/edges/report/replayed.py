@@ -15,6 +15,7 @@ from handsfree.core.agreement import Agreement, TrueRep, is_right
 from handsfree.core.events import Choice, Decision, Rep
 from handsfree.core.log import Session
 from handsfree.core.operating import Characteristics
+from handsfree.edges.report.keys import decision_keys
 from handsfree.edges.report.words import OUTCOMES, clock
 
 CAVEAT = (
@@ -105,7 +106,10 @@ def as_json(compared: Sequence[Compared], operating: Sequence[Operating]) -> str
         "sessions": [
             {
                 **_session_keys(one.session),
-                "decisions": {side: [_decision_keys(d, one.reps) for d in made] for side, made in one.sides.items()},
+                "decisions": {
+                    side: [{**decision_keys(d), "rep": _rep_at(one.reps, d.at_s)} for d in made]
+                    for side, made in one.sides.items()
+                },
             }
             for one in compared
         ],
@@ -173,21 +177,6 @@ def _point_keys(one: Characteristics, limit: int) -> dict[str, Any]:
         "decided_within": round(one.decided_within(limit), 6),
         "exact": one.exact,
         "runs": one.runs,
-    }
-
-
-def _decision_keys(decision: Decision, reps: Sequence[Rep]) -> dict[str, Any]:
-    return {
-        "at_s": round(decision.at_s, 3),
-        "rep": _rep_at(reps, decision.at_s),
-        "choice": decision.choice,
-        "because": decision.because,
-        "behaviour": decision.behaviour,
-        "step": decision.step,
-        "new_step": decision.new_step,
-        "reps": decision.reps,
-        "correct": decision.correct,
-        "rule": decision.rule,
     }
 
 
