@@ -47,12 +47,13 @@ def pronouncer(plan: Plan) -> Pronouncer:
 
 
 def open_ear(plan: Plan, phrases: tuple[str, ...], model: Path | None = None) -> OpenEar:
-    """The ear of the plan, or the stock Vosk model in the directory `model`. Raises UserError."""
-    chosen = model or (Path(plan.ear.model).expanduser() if plan.ear.model else None)
-    if chosen is not None:
+    """The ear of the plan, or the model in the directory `model`: a stock Vosk model, or one laid out as our own, which
+    its phones.json shows. Raises UserError."""
+    shipped = places.shipped("models") / OWN_MODEL
+    chosen = model or (Path(plan.ear.model).expanduser() if plan.ear.model else shipped)
+    if chosen != shipped and not (chosen / "phones.json").is_file():
         return OpenEar(chosen, phrases, False, chosen.name)
-    own = places.shipped("models") / OWN_MODEL
     how_said = pronouncer(plan)
     spoken = {phrase: how_said.phrase(phrase).phones for phrase in phrases}
-    made = graph.build(spoken, own, places.cache_dir())
-    return OpenEar(made, phrases, True, OWN_MODEL)
+    made = graph.build(spoken, chosen, places.cache_dir())
+    return OpenEar(made, phrases, True, chosen.name)
