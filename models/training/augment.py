@@ -19,7 +19,7 @@ def augment(speech: Tensor, noise: Tensor) -> Tensor:
     speech = equalise(reverberate(speech, chance=0.5))
     speech = speech / (speech.abs().amax(1, keepdim=True) + 1) * FULL_SCALE * 10 ** (-_uniform(speech, 0, 32) / 20)
     mixed = add_babble(speech, chance=0.15, least_db=6, most_db=22)
-    mixed = add_noise(mixed, noise, chance=0.6, least_db=0, most_db=28)
+    mixed = add_noise(mixed, noise, chance=0.7, least_db=-2, most_db=27)
     mixed = band_limit(clip(mixed, chance=0.06), chance=0.15)
     return add_floor(mixed).clamp(-FULL_SCALE, FULL_SCALE)
 

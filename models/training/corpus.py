@@ -2,16 +2,18 @@
 
 A batch names stretches of the recordings and where each lies in a row; `render` makes samples of it on the device that
 holds the recordings, so that only a few numbers travel. Running speech goes in whole, or cut at its pauses once these
-are known; single words and phrases go in alone between silences, or several in a row. Household sound goes in as
-silence.
+are known; single words and phrases go in alone between silences, or several in a row. Single words are also cut out of
+running speech: few people were recorded saying "no" by itself, many say it in a sentence. No word comes so often that
+the network learns it as a whole instead of its phones. Household sound goes in as silence.
 """
 
 from __future__ import annotations
 
 import json
 import zlib
+from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import chain
@@ -26,28 +28,47 @@ RATE = 16_000
 SHORT_S, SHORT_WORDS = 2.6, 4
 """A recording no longer than this, in both, is a word or phrase said by itself."""
 SHORT_REPEATS = 2
-"""How often single words come for each time that running speech does."""
+"""How often single words come for each time that running speech does, if the word has at most OFTEN recordings."""
+OFTEN = 60
+"""Of a word with n times as many recordings, root n times as many come in one pass."""
+CUT_OUT = 30
+"""So often one and the same word is cut out of running speech, on average, in one pass."""
+CUT_RUNS = (0.7, 0.2, 0.1)
+"""Shares of cuts that hold one, two, three words."""
 VALIDATION_SHARE = 50
 """One speaker in so many is only used to watch the loss."""
 MOST_PIECES = 5
+LEAST_PAUSE_S = 0.08
+LEAST_CUT_S = 0.15
 LENGTH_STEP = 8000
 """Rows are padded to a multiple of this: few different sizes, quick to transform."""
 
 
 @dataclass(frozen=True)
 class Clip:
-    """A recording: `start` and `samples` in speech.pcm, the pronunciations of its words as indices of phones, and for
-    each pause how many words come before it and the sample in its middle."""
+    """A recording: `start` and `samples` in speech.pcm, the pronunciations of its words as indices of phones, and once
+    it is known from and up to which sample each word is said; (-1, -1) where that is not sure."""
 
     start: int
     samples: int
     words: tuple[tuple[tuple[int, ...], ...], ...]
     noise: bool = False
-    pauses: list[tuple[int, int]] = field(default_factory=list)
+    spans: tuple[tuple[int, int], ...] = ()
 
     @property
     def short(self) -> bool:
         return self.samples <= SHORT_S * RATE and len(self.words) <= SHORT_WORDS
+
+    @property
+    def pauses(self) -> list[tuple[int, int]]:
+        """For each sure pause how many words come before it, and the sample in its middle."""
+        gaps = enumerate(zip(self.spans, self.spans[1:], strict=False), start=1)
+        sure = ((i, end, start) for i, ((begin, end), (start, _)) in gaps if begin >= 0 <= start)
+        return [(i, (end + start) // 2) for i, end, start in sure if start - end >= LEAST_PAUSE_S * RATE]
+
+    def part(self, first: int, last: int, start: int, end: int) -> Clip:
+        """Words first..last-1, said between those samples."""
+        return Clip(self.start + start, end - start, self.words[first:last])
 
 
 @dataclass(frozen=True)
@@ -106,17 +127,29 @@ class Plan:
     graphs: chain.Batch
 
 
+@dataclass(frozen=True)
+class Mix:
+    """What goes into a pass besides the recordings as they are: how often each noise comes, and whether words are cut
+    out of running speech."""
+
+    noise: float = 0.5
+    cut_words: bool = True
+
+
+USUAL_MIX = Mix()
+
+
 class Batches(IterableDataset):
     """Plans of about `seconds` of sound, without end. Each worker shuffles for itself."""
 
-    def __init__(self, clips: Sequence[Clip], log_bigram: np.ndarray, seconds: float, seed: int) -> None:
-        self._clips, self._log_bigram, self._seconds, self._seed = clips, log_bigram, seconds, seed
+    def __init__(self, clips: Sequence[Clip], log_bigram: np.ndarray, seconds: float, seed: int, mix: Mix) -> None:
+        self._clips, self._log_bigram, self._seconds, self._seed, self._mix = clips, log_bigram, seconds, seed, mix
 
     def __iter__(self) -> Iterator[Plan]:
         worker = get_worker_info()
         rng = np.random.default_rng([self._seed, worker.id if worker else 0])
         while True:
-            rows = _rows(self._clips, rng)
+            rows = _rows(self._clips, self._mix, rng)
             for members in _group([row.samples for row in rows], self._seconds * RATE, rng):
                 yield plan([rows[i] for i in members], self._log_bigram)
 
@@ -169,19 +202,26 @@ def render(pieces: Tensor, samples: int, recordings: Tensor) -> Tensor:
     return out
 
 
-def _rows(clips: Sequence[Clip], rng: np.random.Generator) -> list[Row]:
+def _rows(clips: Sequence[Clip], mix: Mix, rng: np.random.Generator) -> list[Row]:
     """One pass over the clips, in random order."""
+    said = Counter(clip.words for clip in clips if clip.short and not clip.noise)
+    in_speech = Counter(word for clip in clips if clip.spans for word in clip.words)
     short: list[Clip] = []
     rows: list[Row] = []
     for clip in clips:
         if clip.noise:
-            rows.append(_sequence([clip], rng, 0.0, 0.1))
-        elif clip.short:
-            short += [clip] * SHORT_REPEATS
-        elif clip.pauses and rng.random() < 0.6:
-            short += _cut(clip, rng)
+            if rng.random() < mix.noise:
+                rows.append(_sequence([clip], rng, 0.0, 0.1))
+            continue
+        if clip.short:
+            short += [clip] * _copies(said[clip.words], rng)
+            continue
+        if clip.pauses and rng.random() < 0.6:
+            short += _cut_at_pauses(clip, rng)
         else:
             rows.append(_sequence([clip], rng, 0.0, 0.4))
+        if mix.cut_words:
+            short += _cut_out(clip, in_speech, rng)
     order = rng.permutation(len(short))
     at = 0
     while at < len(order):
@@ -191,21 +231,34 @@ def _rows(clips: Sequence[Clip], rng: np.random.Generator) -> list[Row]:
     return rows
 
 
-def _cut(clip: Clip, rng: np.random.Generator) -> list[Clip]:
+def _copies(recordings: int, rng: np.random.Generator) -> int:
+    """How often one of so many recordings of the same words comes in this pass."""
+    return int(SHORT_REPEATS * min(1.0, (OFTEN / recordings) ** 0.5) + rng.random())
+
+
+def _cut_at_pauses(clip: Clip, rng: np.random.Generator) -> list[Clip]:
     """The clip in parts, at about two thirds of its pauses."""
     cuts = [pause for pause in clip.pauses if rng.random() < 0.67]
+    edges = zip([(0, 0), *cuts], [*cuts, (len(clip.words), clip.samples)], strict=True)
+    return [clip.part(word, next_word, at, next_at) for (word, at), (next_word, next_at) in edges if next_word > word]
+
+
+def _cut_out(clip: Clip, in_speech: Counter[tuple], rng: np.random.Generator) -> list[Clip]:
+    """Some of its words, by one or a few, cut where they begin and end."""
     parts = []
-    for (word, sample), (next_word, next_sample) in zip(
-        [(0, 0), *cuts], [*cuts, (len(clip.words), clip.samples)], strict=True
-    ):
-        if next_word > word:
-            parts.append(Clip(clip.start + sample, next_sample - sample, clip.words[word:next_word]))
+    for i, (start, _) in enumerate(clip.spans):
+        if start < 0 or rng.random() * in_speech[clip.words[i]] > CUT_OUT:
+            continue
+        last = i + int(rng.choice(len(CUT_RUNS), p=CUT_RUNS)) + 1
+        end = clip.spans[last - 1][1] if last <= len(clip.spans) else -1
+        if end - start >= LEAST_CUT_S * RATE:
+            parts.append(clip.part(i, last, start, end))
     return parts
 
 
 def _sequence(clips: Sequence[Clip], rng: np.random.Generator, least_gap_s: float, most_gap_s: float) -> Row:
     """Clips one after the other, silence between and around them, one speed for all and a level for each."""
-    speed = float(np.clip(rng.normal(1.0, 0.07), 0.82, 1.2))
+    speed = float(np.clip(rng.normal(1.0, 0.09), 0.78, 1.28))
     pieces, at = [], 0.0
     for clip in clips:
         at += RATE * rng.uniform(least_gap_s, most_gap_s)

@@ -1,6 +1,6 @@
 """How every word of the transcripts is said: CMUdict, else espeak-ng's letter rules.
 
-    python models/training/lexicon.py MANIFEST.tsv OUT.txt
+    python models/training/lexicon.py OUT.txt MANIFEST.tsv...
 
 Manifest: tab-separated, with a column `text`. Output: "word PH OW N Z", usual pronunciation first; a further line of
 the same word is a variant. A word that nobody can say is named on stderr; its clips are then skipped by prepare.py.
@@ -18,14 +18,16 @@ MOST_VARIANTS = 3
 """The dictionary's rarer variants are mostly noise, and each costs room in the training graph."""
 
 
-def write(manifest: Path, out: Path) -> None:
-    """Write the lexicon of the words in `manifest`."""
+def write(manifests: list[Path], out: Path) -> None:
+    """Write the lexicon of the words in the manifests."""
     sys.path.insert(0, str(ROOT))
     from handsfree.core.errors import UserError
     from handsfree.edges.pronounce import Pronouncer
 
-    with open(manifest, encoding="utf-8") as rows:
-        words = {word for row in csv.DictReader(rows, delimiter="\t") for word in row["text"].lower().split()}
+    words: set[str] = set()
+    for manifest in manifests:
+        with open(manifest, encoding="utf-8") as rows:
+            words.update(word for row in csv.DictReader(rows, delimiter="\t") for word in row["text"].lower().split())
     pronouncer = Pronouncer({}, "en", ROOT / "models" / "en" / "cmudict.txt.gz")
     with open(out, "w", encoding="utf-8", newline="\n") as lines:
         for word in sorted(words):
@@ -47,4 +49,4 @@ def read(path: Path) -> dict[str, list[tuple[str, ...]]]:
 
 
 if __name__ == "__main__":
-    write(Path(sys.argv[1]), Path(sys.argv[2]))
+    write([Path(name) for name in sys.argv[2:]], Path(sys.argv[1]))

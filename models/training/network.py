@@ -30,10 +30,27 @@ class Shape:
     )  # fmt: skip
     """Looks 130 ms ahead in all: what is gained by more is lost again as delay."""
 
+    @property
+    def left(self) -> int:
+        """Frames of 10 ms before the one that is judged."""
+        return -sum(min(offsets) for offsets in (*self.full_rate, *self.third_rate))
+
+    @property
+    def right(self) -> int:
+        """Frames of 10 ms after it: the delay."""
+        return sum(max(offsets) for offsets in (*self.full_rate, *self.third_rate))
+
     def layers(self) -> list[tuple[str, list[int], float]]:
         """(name, offsets, skip) as in the checkpoint."""
         offsets = [*self.full_rate, *self.third_rate]
         return [(f"layer{i}", list(o), SKIP if i else 0.0) for i, o in enumerate(offsets)]
+
+
+SHAPES = {
+    "usual": Shape(),  # 0.52 s before, 0.13 s after
+    "short": Shape(third_rate=(*[(-3, 0, 3)] * 3, *[(-3, 0)] * 2, (-3, 0), (-6, 0), (-3, 0), (-6, -3, 0))),
+    "ahead": Shape(third_rate=(*[(-3, 0, 3)] * 5, (-6, 0), (-6, -3, 0), (-9, 0), (-9, -3, 0))),  # 0.19 s after
+}
 
 
 class Layer(nn.Module):
@@ -66,8 +83,7 @@ class Network(nn.Module):
     def __init__(self, shape: Shape, outputs: int, features: int = 40, dropout: float = 0.1) -> None:
         super().__init__()
         self.layout = shape.layers()
-        self.left = -sum(min(offsets) for _, offsets, _ in self.layout)
-        self.right = sum(max(offsets) for _, offsets, _ in self.layout)
+        self.left, self.right = shape.left, shape.right
         self.register_buffer("mu", torch.zeros(features))
         self.register_buffer("sd", torch.ones(features))
         inputs = features

@@ -1,6 +1,7 @@
 """Recordings -> one folder that training reads: checked, cut to mono 16 kHz, split by speaker.
 
-    python models/training/prepare.py MANIFEST.tsv LEXICON.txt NOISE_FOLDER OUT_FOLDER
+    python models/training/prepare.py OUT --lexicon LEXICON.txt --noise FOLDER MANIFEST.tsv...
+    python models/training/prepare.py OUT --lexicon LEXICON.txt --noise FOLDER --all --commands FOLDER MANIFEST.tsv...
 
 MANIFEST  tab-separated: path (relative to the manifest), dataset, speaker, text, seconds, licence, note
 OUT       speech.pcm, noise.pcm (int16 samples, one recording after the other), clips.json, noise.json, skipped.tsv
@@ -9,18 +10,21 @@ Left out, with the reason in skipped.tsv and counts on stdout: rows noted test_o
 Commands; licences not in LICENCES; speakers in held_out.txt; texts that are empty or hold a word without pronunciation;
 files that are missing, unreadable, silent, too short or long, or not as long as the manifest says. Every tenth noise
 file is held out too.
+With --all, for the model that ships: the readers of held_out.txt (not the voices), all noise, and Speech Commands clips
+in folders named after the word are used as well. Its figures come from a twin that was trained without it.
 Running it again does nothing when OUT is whole and newer than what it is made from.
 """
 
 from __future__ import annotations
 
+import argparse
 import collections
 import csv
 import json
-import sys
 import zlib
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +40,8 @@ LICENCES = ("cc0", "cc-by-4.0", "apache-2.0", "public-domain", "cc-by-4.0-per-op
 BARRED_NOTES = ("test_only", "CHECK")
 TESTED_ON = "speech_commands"
 """Its official test split (Warden 2018) is what every figure comes from: rows noted split=test are left out."""
+VOICES = ("af_", "am_", "bf_", "bm_")
+"""How the names of synthetic voices begin."""
 HELD_OUT = Path(__file__).with_name("held_out.txt")
 
 
@@ -43,10 +49,11 @@ class Skip(Exception):
     """A recording that is left out; the message is the reason."""
 
 
-def held_out() -> set[str]:
-    """Speakers and voices that training must not hear."""
+def held_out(everything: bool = False) -> set[str]:
+    """Speakers and voices that training must not hear; with `everything` only the voices, which are always kept out."""
     lines = HELD_OUT.read_text(encoding="utf-8").splitlines()
-    return {line for line in lines if line and not line.startswith("#")}
+    names = {line for line in lines if line and not line.startswith("#")}
+    return {name for name in names if not everything or name[:3] in VOICES}
 
 
 def check_row(row: dict[str, str], lexicon: dict[str, Any], barred: set[str]) -> None:
@@ -88,21 +95,33 @@ def read(path: Path, seconds: float | None = None) -> np.ndarray:
     return (mono * 32767).clip(-32768, 32767).astype(np.int16)
 
 
-def prepare(manifest: Path, lexicon_file: Path, noise: Path, out: Path) -> None:
+@dataclass(frozen=True)
+class Sources:
+    """What is read: manifests, pronunciations, household sound; `everything` and `commands`: see --all."""
+
+    manifests: list[Path]
+    lexicon: Path
+    noise: Path
+    everything: bool = False
+    commands: Path | None = None
+
+
+def prepare(sources: Sources, out: Path) -> None:
     """Write the folder `out`."""
     made = out / "skipped.tsv"
-    sources = [manifest, lexicon_file, HELD_OUT, Path(__file__)]
-    if made.exists() and made.stat().st_mtime > max(source.stat().st_mtime for source in sources):
+    files = [*sources.manifests, sources.lexicon, HELD_OUT, Path(__file__)]
+    if made.exists() and made.stat().st_mtime > max(file.stat().st_mtime for file in files):
         print(f"{out} is up to date")
         return
     out.mkdir(parents=True, exist_ok=True)
-    lexicon, barred = lexicons.read(lexicon_file), held_out()
-    with open(manifest, encoding="utf-8") as lines:
-        rows = list(csv.DictReader(lines, delimiter="\t"))
+    lexicon, barred = lexicons.read(sources.lexicon), held_out(sources.everything)
+    rows = [row for manifest in sources.manifests for row in manifest_rows(manifest)]
+    if sources.commands:
+        rows += command_rows(sources.commands)
 
     def load_clip(row: dict[str, str]) -> np.ndarray:
         check_row(row, lexicon, barred)
-        return read(manifest.parent / row["path"], float(row["seconds"]))
+        return read(Path(row["path"]), float(row["seconds"]) if row["seconds"] else None)
 
     skipped: list[tuple[str, str]] = []
     clips = []
@@ -116,18 +135,37 @@ def prepare(manifest: Path, lexicon_file: Path, noise: Path, out: Path) -> None:
     (out / "clips.json").write_text(json.dumps({"clips": clips, "lexicon": kept_lexicon}))
 
     def load_noise(path: Path) -> np.ndarray:
-        if noise_held_out(path.name):
+        if noise_held_out(path.name) and not sources.everything:
             raise Skip("noise held out")
         return read(path)
 
     noises = []
     with open(out / "noise.pcm", "wb") as pcm:
-        for path, sound in _load(load_noise, sorted(noise.iterdir()), lambda path: path.name, skipped):
+        for path, sound in _load(load_noise, sorted(sources.noise.iterdir()), lambda path: path.name, skipped):
             noises.append({"path": path.name, "start": pcm.tell() // 2, "samples": len(sound)})
             pcm.write(sound.tobytes())
     (out / "noise.json").write_text(json.dumps(noises))
     made.write_text("".join(f"{name}\t{reason}\n" for name, reason in skipped), encoding="utf-8")
     _report(clips, noises, skipped)
+
+
+def manifest_rows(manifest: Path) -> list[dict[str, str]]:
+    """The rows of a manifest, each with its whole path."""
+    with open(manifest, encoding="utf-8") as lines:
+        rows = list(csv.DictReader(lines, delimiter="\t"))
+    return [row | {"path": str(manifest.parent / row["path"])} for row in rows]
+
+
+def command_rows(folder: Path) -> list[dict[str, str]]:
+    """Speech Commands clips as rows: folders named after the word, files after the speaker; `_unknown_` holds other
+    words, before the speaker in the file's name."""
+    rows = []
+    for path in sorted(folder.glob("*/*_nohash_*")):
+        *word, speaker, _, _ = path.stem.split("_")
+        text = word[0] if word else path.parent.name
+        common = {"dataset": "commands", "note": "", "seconds": "", "licence": "CC BY 4.0"}
+        rows.append(common | {"path": str(path), "speaker": f"sc_{speaker}", "text": text})
+    return rows
 
 
 def noise_held_out(name: str) -> bool:
@@ -164,5 +202,17 @@ def _report(clips: list[dict], noises: list[dict], skipped: list[tuple[str, str]
         print(f"  {count} {reason}")
 
 
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("out", type=Path)
+    parser.add_argument("manifests", type=Path, nargs="+", metavar="MANIFEST.tsv")
+    parser.add_argument("--lexicon", type=Path, required=True)
+    parser.add_argument("--noise", type=Path, required=True)
+    parser.add_argument("--all", action="store_true", help="for the model that ships")
+    parser.add_argument("--commands", type=Path, help="Speech Commands clips, with --all")
+    given = parser.parse_args()
+    prepare(Sources(given.manifests, given.lexicon, given.noise, given.all, given.commands), given.out)
+
+
 if __name__ == "__main__":
-    prepare(*map(Path, sys.argv[1:5]))
+    main()

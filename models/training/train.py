@@ -26,7 +26,7 @@ import torch
 import torch.nn.functional as F
 from augment import augment, mask_bands
 from features import Mfcc
-from network import Network, Shape
+from network import SHAPES, Network, Shape
 from torch import Tensor, nn
 from torch.utils.data import DataLoader
 
@@ -37,16 +37,25 @@ OUTPUT_COST = 1e-4
 CROSS_ENTROPY = 0.05
 """Weight of a second output layer that learns each frame's likely outputs given the text (Povey et al. 2016, 4.2)."""
 AVERAGING = 0.999
-LEAST_PAUSE_FRAMES = 4
+FRAME, MARGIN = 480, 320
+"""Samples: of a 30 ms frame; left on either side of a word that is cut out (the sound fades over half of it)."""
 
 
 class Trainer:
     """Everything that changes while training."""
 
-    def __init__(self, corpus: corpora.Corpus, shape: Shape, dropout: float, seconds: float, workers: int) -> None:
+    def __init__(
+        self,
+        corpus: corpora.Corpus,
+        shape: Shape,
+        dropout: float = 0.1,
+        seconds: float = 600,
+        workers: int = 0,
+        mix: corpora.Mix = corpora.USUAL_MIX,
+    ) -> None:
         self.device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
         torch.manual_seed(0)
-        self.corpus, self.seconds, self.workers = corpus, seconds, workers
+        self.corpus, self.seconds, self.workers, self.mix = corpus, seconds, workers, mix
         graphs = [chain.text_graph(clip.words, 0) for clip in corpus.train[:: max(1, len(corpus.train) // 8000)]]
         self.log_bigram = chain.estimate_bigram(graphs, len(corpus.phones), np.random.default_rng(0))
         self.bigram = torch.tensor(self.log_bigram, dtype=torch.float32, device=self.device)
@@ -67,7 +76,7 @@ class Trainer:
 
     def batches(self, seed: int) -> Any:
         """An endless iterator of plans."""
-        stream = corpora.Batches(self.corpus.train, self.log_bigram, self.seconds, seed)
+        stream = corpora.Batches(self.corpus.train, self.log_bigram, self.seconds, seed, self.mix)
         pinned = self.device.type == "cuda"
         return iter(DataLoader(stream, batch_size=None, num_workers=self.workers, pin_memory=pinned))
 
@@ -120,7 +129,7 @@ class Trainer:
     @torch.no_grad()
     def _measure_features(self) -> None:
         """Mean and deviation of each coefficient, over a few batches as they will be heard."""
-        stream = iter(corpora.Batches(self.corpus.train, self.log_bigram, self.seconds, 1))
+        stream = iter(corpora.Batches(self.corpus.train, self.log_bigram, self.seconds, 1, self.mix))
         features = []
         for plan, _ in zip(stream, range(5), strict=False):
             sound = augment(corpora.render(plan.pieces, plan.samples, self.recordings), self.noise)
@@ -152,8 +161,8 @@ class Trainer:
         return {name: total / frames if frames else math.nan for name, (total, frames) in sums.items()}
 
     @torch.no_grad()
-    def find_pauses(self) -> int:
-        """Note in every running clip where the speaker pauses between words: there it may be cut. Returns how many."""
+    def align(self) -> int:
+        """Note in every running clip where each word is said: there it may be cut. How many were found."""
         clips = self.corpus.train
         running = [i for i, clip in enumerate(clips) if not clip.short and not clip.noise]
         running.sort(key=lambda i: clips[i].samples)
@@ -170,9 +179,9 @@ class Trainer:
             for row, i in enumerate(members):
                 if not plan.possible[row]:
                     continue
-                pauses = _pauses(chain.text_graph(clips[i].words, 0), likely[row], frame[row])
-                found += len(pauses)
-                clips[i] = replace(clips[i], pauses=pauses)
+                spans = word_spans(chain.text_graph(clips[i].words, 0), likely[row], frame[row], clips[i].samples)
+                found += sum(start >= 0 for start, _ in spans)
+                clips[i] = replace(clips[i], spans=spans)
         return found
 
     def save(self, out: Path, name: str) -> None:
@@ -194,15 +203,25 @@ class Trainer:
         self.steps, self.heard_s = state["steps"], state["heard_s"]
 
 
-def _pauses(graph: chain.Graph, likely: np.ndarray, frame: np.ndarray) -> list[tuple[int, int]]:
-    """(words before it, sample in its middle) of each sure pause. Silences stand in the graph in order of the words."""
-    silences = np.flatnonzero((graph.phone == 0) & (graph.word < 0))[1:-1]
-    pauses = []
-    for word, silence in enumerate(silences, start=1):
-        starts = [frame[k] for k in np.flatnonzero(graph.word == word) if likely[k] > 0.5]
-        if likely[silence] > 0.7 and starts and starts[0] - frame[silence] >= LEAST_PAUSE_FRAMES:
-            pauses.append((word, int((starts[0] + frame[silence]) / 2 * 480)))
-    return pauses
+def word_spans(graph: chain.Graph, likely: np.ndarray, frame: np.ndarray, samples: int) -> tuple[tuple[int, int], ...]:
+    """For each word the samples from and up to which it is said; (-1, -1) where its beginning or end is not sure.
+
+    `likely`, `frame` [K]: how likely each node is entered at its likeliest frame. Silences stand in the graph in order
+    of the words; a word ends where the silence after it is entered, or the next word.
+    """
+    silences = np.flatnonzero((graph.phone == 0) & (graph.word < 0))
+    entered: list[int] = []
+    for word in range(len(silences) - 1):
+        ways = [frame[k] for k in np.flatnonzero(graph.word == word) if likely[k] > 0.5]
+        entered.append(int(ways[0]) if ways else -1)
+    spans = []
+    for word, start in enumerate(entered):
+        silence = silences[word + 1]
+        following = entered[word + 1] if word + 1 < len(entered) else -(-samples // FRAME)
+        end = int(frame[silence]) if likely[silence] > 0.5 else following
+        sure = start >= 0 and end > start
+        spans.append((max(0, start * FRAME - MARGIN), min(samples, end * FRAME + MARGIN)) if sure else (-1, -1))
+    return tuple(spans)
 
 
 def _replace(content: dict[str, Any], path: Path) -> None:
@@ -225,8 +244,8 @@ def train(trainer: Trainer, out: Path, minutes: float, report_s: float, cut_afte
     total, frames = torch.zeros((), device=trainer.device), torch.zeros((), device=trainer.device)
     while (done := (time.monotonic() - begin) / 60 / minutes) < 1:
         if not cut and done > cut_after:
-            found, cut = trainer.find_pauses(), True
-            print(f"{found} pauses found; {trainer.device}", flush=True)
+            found, cut = trainer.align(), True
+            print(f"{found} words of running speech found", flush=True)
             stream = trainer.batches(seed=trainer.steps)
         plan = next(stream)
         loss, count = trainer.step(plan, rate_at(done))
@@ -255,7 +274,10 @@ def main() -> None:
     parser.add_argument("prepared", type=Path)
     parser.add_argument("out", type=Path)
     parser.add_argument("--minutes", type=float, default=20)
+    parser.add_argument("--shape", choices=SHAPES, default="usual")
     parser.add_argument("--width", type=int, default=Shape.width)
+    parser.add_argument("--noise-share", type=float, default=corpora.Mix.noise)
+    parser.add_argument("--no-cut-words", action="store_true")
     parser.add_argument("--dropout", type=float, default=0.1)
     parser.add_argument("--batch-seconds", type=float, default=600)
     parser.add_argument("--workers", type=int, default=2)
@@ -266,8 +288,9 @@ def main() -> None:
     corpus = corpora.load(options.prepared)
     hours = sum(clip.samples for clip in corpus.train) / corpora.RATE / 3600
     print(f"{len(corpus.train)} clips, {hours:.1f} h, {len(corpus.validation)} watched, {len(corpus.phones)} phones")
-    shape = replace(Shape(), width=options.width)
-    trainer = Trainer(corpus, shape, options.dropout, options.batch_seconds, options.workers)
+    shape = replace(SHAPES[options.shape], width=options.width)
+    mix = corpora.Mix(options.noise_share, not options.no_cut_words)
+    trainer = Trainer(corpus, shape, options.dropout, options.batch_seconds, options.workers, mix)
     print(f"{sum(p.numel() for p in trainer.network.parameters())} parameters on {trainer.device}", flush=True)
     if options.resume and (options.out / "last.pt").exists():
         trainer.resume(options.out / "last.pt")
