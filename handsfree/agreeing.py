@@ -132,8 +132,8 @@ def _is_of(event: Scored, behaviour: str | None) -> bool:
 def _from_session(log: SessionLog, raw: bool) -> Record:
     """Reps as corrected, or as counted live. Each at its cue, or at its outcome word where there was no cue."""
     events = []
-    for judged in log.reps:
-        rep, outcome = judged.rep, judged.rep.outcome if raw else judged.outcome
+    counted = ((rep, rep.outcome) for rep in log.live_reps)
+    for rep, outcome in counted if raw else ((judged.rep, judged.outcome) for judged in log.reps):
         if outcome is not None:
             word = rep.cue or rep.outcome_word
             onset_s = word.start_s if word else rep.start_s

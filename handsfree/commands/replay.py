@@ -94,7 +94,7 @@ def _verify(logs: Iterable[SessionLog], as_json: bool) -> None:
     checked = reps = 0
     wrong: dict[str, list[str]] = {}
     for log in logs:
-        checked, reps = checked + 1, reps + len(log.reps)
+        checked, reps = checked + 1, reps + len(log.live_reps)
         found = replaying.verify(log)
         if found:
             wrong[log.session.id] = found
@@ -117,7 +117,7 @@ def _hear(log: SessionLog, sound: Path, model: Path | None, confidence: float | 
     again = replaying.heard_again(
         log, sound, model, confidence, tell=lambda line: click.echo(f"handsfree: {line}", err=True)
     )
-    found = replaying.unlike((judged.rep for judged in log.reps), again.reps)
+    found = replaying.unlike(log.live_reps, again.reps)
     if as_json:
         click.echo(replayed.unlike_as_json(log.session, found))
     else:
@@ -139,7 +139,7 @@ def _try(logs: list[SessionLog], paths: list[Path], as_json: bool) -> None:
         sides = {replayed.MADE: log.decisions}
         for name, rules in zip(names, trials, strict=True):
             sides[name] = replaying.replayed(log, rules).decisions
-        compared.append(replayed.Compared(log.session, tuple(judged.rep for judged in log.reps), sides))
+        compared.append(replayed.Compared(log.session, log.live_reps, sides))
     operating = _operating(logs, trials) if len(trials) == 2 else []
     if as_json:
         click.echo(replayed.as_json(compared, operating))

@@ -164,13 +164,18 @@ class Rep:
 
 @dataclass(frozen=True, slots=True)
 class Correction:
-    """What was changed about a rep, never overwriting it. `after` None means: it was no rep at all."""
+    """What was changed about a rep, never overwriting it. `after` None means: it was no rep at all.
+
+    `rep` is the rep as it is from then on, where more than its outcome changed (behaviour, times, words); its own
+    `outcome` is what its words say. A rep that was never counted begins with such a correction, `before` None.
+    """
 
     rep_number: int
     before: Outcome | None
     after: Outcome | None
     why: str
     at_s: float
+    rep: Rep | None = None
 
 
 class Choice(Label):

@@ -92,19 +92,37 @@ class SessionTotals:
 
 @dataclass(frozen=True, slots=True)
 class JudgedRep:
-    """A rep as it was counted live, and its outcome after corrections; None means it was no rep."""
+    """A rep after corrections: its behaviour, step, times and words in `rep`, its outcome beside it (None: no rep).
+
+    rep       `rep.outcome` stays what its words say, as it was counted live
+    counted   the rep as it was counted live, where more than its outcome was corrected
+    added     it was not counted live: a reviewer split it off another
+    """
 
     rep: Rep
     outcome: Outcome | None
+    counted: Rep | None = None
+    added: bool = False
+
+    @property
+    def live(self) -> Rep | None:
+        """The rep as it was counted live; None if it was not."""
+        return None if self.added else self.counted or self.rep
 
 
 @dataclass(frozen=True, slots=True)
 class MadeCorrection:
-    """A correction, who made it ("voice" in the session) and when, by the wall clock with offset."""
+    """A correction, who made it ("voice" in the session) and when, by the wall clock with offset.
+
+    Corrections of a session are numbered from 1. `part_of` is the number of the one that this one was made together
+    with (None: it stands alone, or is the first), `undoes` that of the one that both take back.
+    """
 
     correction: Correction
     who: str
     made_at: datetime
+    part_of: int | None = None
+    undoes: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +156,7 @@ class Gap:
 
 @dataclass(frozen=True, slots=True)
 class SessionLog:
-    """Everything written down about one session, each list in the order it was written."""
+    """Everything written down about one session, each list in the order it was written; reps by their start."""
 
     session: Session
     words: tuple[LogWord, ...] = ()
@@ -149,3 +167,8 @@ class SessionLog:
     corrections: tuple[MadeCorrection, ...] = ()
     notes: tuple[Note, ...] = ()
     gaps: tuple[Gap, ...] = ()
+
+    @property
+    def live_reps(self) -> tuple[Rep, ...]:
+        """The reps as they were counted live, by number."""
+        return tuple(sorted((rep for judged in self.reps if (rep := judged.live)), key=lambda rep: rep.number))

@@ -108,7 +108,7 @@ def steps_at_start(log: SessionLog) -> dict[str, int]:
 
     Sessions from before that was written down: the step of its first rep or decision, if there was one.
     """
-    known = [(_step_taken_s(judged.rep), judged.rep.behaviour, judged.rep.step) for judged in log.reps]
+    known = [(_step_taken_s(rep), rep.behaviour, rep.step) for rep in log.live_reps]
     known += [(d.at_s, d.behaviour, d.step) for d in log.decisions if d.behaviour is not None and d.step is not None]
     found = {behaviour: step for _, behaviour, step in sorted(known, reverse=True)}
     return found | {b.name: b.step for b in log.session.behaviours if b.step is not None}
@@ -122,7 +122,7 @@ def differences(log: SessionLog, again: Counted) -> list[str]:
     """
     cut_off = log.session.end_reason in (None, EndReason.INTERRUPTED)
     return [
-        *_unlike("rep", [judged.rep for judged in log.reps], again.reps, cut_off),
+        *_unlike("rep", log.live_reps, again.reps, cut_off),
         *_unlike("decision", log.decisions, again.decisions, cut_off),
         *_unlike("reward", log.rewards, again.rewards, cut_off),
     ]
@@ -203,7 +203,7 @@ def _step_taken_s(rep: Rep) -> float:
 
 
 def _last_s(log: SessionLog) -> float:
-    times = [entry.heard.word.end_s for entry in log.words] + [judged.rep.end_s for judged in log.reps]
+    times = [entry.heard.word.end_s for entry in log.words] + [rep.end_s for rep in log.live_reps]
     return max(times, default=0.0)
 
 

@@ -105,7 +105,11 @@ def _row(start_s: float, end_s: float | None, kind: str, **more: Any) -> dict[st
 
 def _reps(log: SessionLog, values: Values, hide: Callable[[str], str]) -> Iterable[dict[str, Any]]:
     for judged in log.reps:
-        rep = judged.rep
+        live, rep = judged.live, judged.rep
+        if values is Values.RAW:
+            if live is None:
+                continue
+            rep = live
         if judged.outcome is None and values is Values.CORRECTED:
             continue
         to_marker = rep.cue_to_marker_s
@@ -116,7 +120,7 @@ def _reps(log: SessionLog, values: Values, hide: Callable[[str], str]) -> Iterab
             behaviour=hide(rep.behaviour),
             step=rep.step,
             rep=rep.number,
-            outcome_raw=rep.outcome.value,
+            outcome_raw=live and live.outcome.value,
             outcome_corrected=judged.outcome.value if judged.outcome else NO_REP,
             cue_to_marker_s=None if to_marker is None else round(to_marker, 6),
         )

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from itertools import groupby
 
-from handsfree.core.events import Choice, Outcome
+from handsfree.core.events import Choice, Outcome, Rep
 from handsfree.core.exporting.metadata import Provenance
 from handsfree.core.exporting.tables import Values
 from handsfree.core.log import JudgedRep, SessionLog
@@ -39,9 +39,8 @@ def captions(log: SessionLog, values: Values, hide: Callable[[str], str] = str, 
     """One cue a rep, decision to move or end, and gap, by start. What lies before the video is left out."""
     texts: list[tuple[str, float, float, str]] = []
     for judged in log.reps:
-        said = _said(judged, values)
+        rep, said = _seen(judged, values), _said(judged, values)
         if said:
-            rep = judged.rep
             text = f"{rep.number} {hide(rep.behaviour)}, step {rep.step}: {said}"
             texts.append((f"rep-{rep.number}", rep.start_s, rep.end_s, text))
     for number, decision in enumerate(log.decisions, start=1):
@@ -59,7 +58,7 @@ def captions(log: SessionLog, values: Values, hide: Callable[[str], str] = str, 
 
 def chapters(log: SessionLog, values: Values, hide: Callable[[str], str] = str, at: Clock = as_heard) -> list[Cue]:
     """One cue a run of reps of the same behaviour at the same step; each ends where the next begins, at the latest."""
-    counted = [judged.rep for judged in log.reps if _said(judged, values)]
+    counted = [_seen(judged, values) for judged in log.reps if _said(judged, values)]
     runs = [list(run) for _, run in groupby(counted, key=lambda rep: (rep.behaviour, rep.step))]
     cues = []
     for number, run in enumerate(runs, start=1):
@@ -72,13 +71,17 @@ def chapters(log: SessionLog, values: Values, hide: Callable[[str], str] = str, 
 
 def _said(judged: JudgedRep, values: Values) -> str:
     """The outcome in words; "" for a rep that is left out."""
-    live = _words(judged.rep.outcome)
+    live = _words(judged.live.outcome) if judged.live else ""
     if values is Values.RAW:
         return live
     if values is Values.CORRECTED:
         return _words(judged.outcome) if judged.outcome else ""
     now = _words(judged.outcome) if judged.outcome else "no rep"
-    return now if now == live else f"{now} (counted {live})"
+    return now if now == live else f"{now} (counted {live})" if live else f"{now} (not counted)"
+
+
+def _seen(judged: JudgedRep, values: Values) -> Rep:
+    return judged.live if values is Values.RAW and judged.live else judged.rep
 
 
 def _words(outcome: Outcome) -> str:

@@ -10,11 +10,13 @@ import hashlib
 import sqlite3
 import uuid
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from handsfree.core.corrections import Change, Overtaken
 from handsfree.core.errors import UserError
 from handsfree.core.events import Correction, Decision, EndReason, LogWord, OweReward, Rep
 from handsfree.core.log import (
@@ -159,6 +161,35 @@ class Store:
         made = MadeCorrection(correction, who, datetime.now().astimezone())
         self._append("corrections", rows.correction_row(made), session_id)
 
+    def add_change(self, session_id: str, seen: int, change: Change) -> tuple[MadeCorrection, ...]:
+        """Write down what a reviewer changed, all its corrections or none; return them as they were written.
+
+        `seen` is how many corrections of the session the reviewer knew. Raises Overtaken if there are more by now.
+        """
+        made_at = datetime.now().astimezone()
+        with self._file.writing() as db:
+            query = "SELECT coalesce(max(number), 0) AS last FROM corrections WHERE session_id = ?"
+            if self._file.rows(query, (session_id,))[0]["last"] != seen:
+                raise Overtaken("somebody else has corrected this session meanwhile; nothing was written")
+            first = seen + 1
+            made = tuple(
+                MadeCorrection(one, change.who, made_at, None if at == 0 else first, change.undoes)
+                for at, one in enumerate(change.corrections)
+            )
+            new = [
+                {"session_id": session_id, "number": number, **rows.correction_row(one)}
+                for number, one in enumerate(made, start=first)
+            ]
+            there = {
+                row["number"] for row in self._file.rows("SELECT number FROM reps WHERE session_id = ?", (session_id,))
+            }
+            added = [one.rep for one in change.corrections if one.rep and one.rep_number not in there]
+            self._insert(
+                db, "reps", [{"session_id": session_id, **rows.rep_row(rep, True)} for rep in added], session_id
+            )
+            self._insert(db, "corrections", new, session_id)
+        return made
+
     def end(self, session_id: str, reason: EndReason, at_s: float) -> None:
         """Write down the end of a session. Does nothing if it has ended already."""
         with self._file.writing() as db:
@@ -296,7 +327,15 @@ class Store:
 
     def reps(self, session_id: str) -> tuple[JudgedRep, ...]:
         """Every rep as counted live (`rep`) and as corrected (`outcome`)."""
-        return self._read("judged_reps", session_id, rows.rep_from)
+        found = self._read("judged_reps", session_id, rows.rep_from, "start_s, number")
+        changed = "SELECT 1 FROM corrections WHERE session_id = ? AND behaviour IS NOT NULL LIMIT 1"
+        if not self._file.rows(changed, (session_id,)):
+            return found
+        counted = {rep.number: rep for rep in self._read("counted_reps", session_id, rows.counted_rep_from)}
+        return tuple(
+            one if counted.get(one.rep.number) in (None, one.rep) else replace(one, counted=counted[one.rep.number])
+            for one in found
+        )
 
     def decisions(self, session_id: str) -> tuple[Decision, ...]:
         return self._read("decisions", session_id, rows.decision_from)
@@ -310,8 +349,20 @@ class Store:
         """Behaviour -> the step this dog had reached when it was last trained. The plan may have fewer steps by now."""
         return {row["behaviour"]: row["step"] for row in self._file.rows(_STEPS, {"dog": dog})}
 
-    def _read(self, table: str, session_id: str, value: Callable[[rows.Row], Value]) -> tuple[Value, ...]:
-        found = self._file.rows(f"SELECT * FROM {table} WHERE session_id = ? ORDER BY number", (session_id,))
+    def revision(self, session_id: str) -> tuple[int, int, int, bool]:
+        """How many corrections, reps and words of a session are written down, and whether it has ended."""
+        counts = [
+            self._file.rows(f"SELECT coalesce(max(number), 0) AS last FROM {table} WHERE session_id = ?", (session_id,))
+            for table in ("corrections", "reps", "words")
+        ]
+        ended = self._file.rows("SELECT ended_s IS NOT NULL AS ended FROM sessions WHERE id = ?", (session_id,))
+        corrections, reps, words = (found[0]["last"] for found in counts)
+        return corrections, reps, words, bool(ended and ended[0]["ended"])
+
+    def _read(
+        self, table: str, session_id: str, value: Callable[[rows.Row], Value], order: str = "number"
+    ) -> tuple[Value, ...]:
+        found = self._file.rows(f"SELECT * FROM {table} WHERE session_id = ? ORDER BY {order}", (session_id,))
         try:
             return tuple(value(row) for row in found)
         except ValueError as error:

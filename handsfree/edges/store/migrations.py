@@ -152,10 +152,65 @@ _FIRST = (
 _BY_DOG = ("CREATE INDEX sessions_by_dog ON sessions (dog COLLATE NOCASE)",)
 _STEP_AT_START = ("ALTER TABLE behaviours ADD COLUMN step INTEGER",)  # NULL: from before this was written down
 
+_CHANGED = {
+    "behaviour": "TEXT",
+    "step": "INTEGER",
+    "outcome": "TEXT",
+    "start_s": "REAL",
+    "end_s": "REAL",
+    "cue_text": "TEXT",
+    "cue_start_s": "REAL",
+    "cue_end_s": "REAL",
+    "cue_confidence": "REAL",
+    "outcome_text": "TEXT",
+    "outcome_start_s": "REAL",
+    "outcome_end_s": "REAL",
+    "outcome_confidence": "REAL",
+    "recue": "INTEGER",
+    "released": "INTEGER",
+}
+# A correction may also change what a rep was: these columns are then those of the rep as it is from that row on, and
+# all NULL otherwise. `part_of`: number of the correction it was made together with. `undoes`: of the one it takes back.
+# A rep that a reviewer split off another, and that was never counted, has `added` set.
+_REVIEW = (
+    "ALTER TABLE reps ADD COLUMN added INTEGER NOT NULL DEFAULT 0",
+    "ALTER TABLE corrections ADD COLUMN part_of INTEGER",
+    "ALTER TABLE corrections ADD COLUMN undoes INTEGER",
+    *(f"ALTER TABLE corrections ADD COLUMN {name} {kind}" for name, kind in _CHANGED.items()),
+    "CREATE INDEX corrections_by_rep ON corrections (session_id, rep_number, number)",
+    # Every rep as it was counted live, in the columns of the next view.
+    "CREATE VIEW counted_reps AS SELECT *, outcome AS said, outcome AS judged FROM reps WHERE NOT added",
+    # Every rep after corrections. The newest says its outcome (`judged`, NULL: it was no rep), the newest that says
+    # what it was says the rest, with `said` for what its words say. `outcome` is as counted live: NULL if it was not.
+    "DROP VIEW judged_reps",
+    f"""CREATE VIEW judged_reps AS
+        SELECT reps.session_id, reps.number, reps.added,
+               CASE WHEN reps.added THEN NULL ELSE reps.outcome END AS outcome,
+               CASE WHEN changed.number IS NULL THEN reps.outcome ELSE changed.outcome END AS said,
+               CASE WHEN newest.number IS NULL THEN reps.outcome ELSE newest.after END AS judged,
+               {", ".join(
+                   f"CASE WHEN changed.number IS NULL THEN reps.{name} ELSE changed.{name} END AS {name}"
+                   for name in _CHANGED
+                   if name != "outcome"
+               )}
+        FROM reps
+        LEFT JOIN corrections AS newest
+          ON newest.session_id = reps.session_id
+         AND newest.number = (
+                SELECT max(number) FROM corrections
+                WHERE session_id = reps.session_id AND rep_number = reps.number)
+        LEFT JOIN corrections AS changed
+          ON newest.number IS NOT NULL AND changed.session_id = reps.session_id
+         AND changed.number = (
+                SELECT max(number) FROM corrections
+                WHERE session_id = reps.session_id AND rep_number = reps.number AND behaviour IS NOT NULL)""",
+)  # fmt: skip
+
 STEPS: dict[str, tuple[str, ...]] = {
     "0001_first": _FIRST,
     "0002_sessions_by_dog": _BY_DOG,
     "0003_step_at_start": _STEP_AT_START,
+    "0004_review": _REVIEW,
 }
 """Name of each step -> its statements, in the order in which they run."""
 

@@ -64,7 +64,7 @@ def word_from(row: Row) -> LogWord:
     return LogWord(SessionEvent(word, Role(row["role"]), row["behaviour"], instruction), row["rep_number"])
 
 
-def rep_row(rep: Rep) -> dict[str, Any]:
+def rep_row(rep: Rep, added: bool = False) -> dict[str, Any]:
     return {
         "number": rep.number,
         "behaviour": rep.behaviour,
@@ -76,15 +76,27 @@ def rep_row(rep: Rep) -> dict[str, Any]:
         **_word_columns("outcome", rep.outcome_word),
         "recue": int(rep.recue),
         "released": int(rep.released),
+        "added": int(added),
     }
 
 
+def counted_rep_from(row: Row) -> Rep:
+    """A rep as it was counted live."""
+    return _rep(row, row["number"], row["outcome"])
+
+
 def rep_from(row: Row) -> JudgedRep:
-    rep = Rep(
-        number=row["number"],
+    """A rep after corrections. What it was before, where that is not the same, is not in the row."""
+    rep = _rep(row, row["number"], row["said"])
+    return JudgedRep(rep, _outcome(row["judged"]), added=bool(row["added"]))
+
+
+def _rep(row: Row, number: int, outcome: str) -> Rep:
+    return Rep(
+        number=number,
         behaviour=row["behaviour"],
         step=row["step"],
-        outcome=Outcome(row["outcome"]),
+        outcome=Outcome(outcome),
         start_s=row["start_s"],
         end_s=row["end_s"],
         cue=_word_of("cue", row),
@@ -92,7 +104,6 @@ def rep_from(row: Row) -> JudgedRep:
         recue=bool(row["recue"]),
         released=bool(row["released"]),
     )
-    return JudgedRep(rep, _outcome(row["judged"]))
 
 
 def reward_row(reward: OweReward) -> dict[str, Any]:
@@ -148,6 +159,8 @@ def prompt_from(row: Row) -> SaidPrompt:
 
 def correction_row(made: MadeCorrection) -> dict[str, Any]:
     correction = made.correction
+    changed = rep_row(correction.rep) if correction.rep else dict.fromkeys(_REP)
+    changed = {name: value for name, value in changed.items() if name not in ("number", "added")}
     return {
         "rep_number": correction.rep_number,
         "before": _text(correction.before),
@@ -156,12 +169,18 @@ def correction_row(made: MadeCorrection) -> dict[str, Any]:
         "at_s": correction.at_s,
         "who": made.who,
         "made_at": time_text(made.made_at),
+        "part_of": made.part_of,
+        "undoes": made.undoes,
+        **changed,
     }
 
 
 def correction_from(row: Row) -> MadeCorrection:
-    correction = Correction(row["rep_number"], _outcome(row["before"]), _outcome(row["after"]), row["why"], row["at_s"])
-    return MadeCorrection(correction, row["who"], datetime.fromisoformat(row["made_at"]))
+    number = row["rep_number"]
+    rep = None if row["behaviour"] is None else _rep(row, number, row["outcome"])
+    before, after = _outcome(row["before"]), _outcome(row["after"])
+    correction = Correction(number, before, after, row["why"], row["at_s"], rep)
+    return MadeCorrection(correction, row["who"], datetime.fromisoformat(row["made_at"]), row["part_of"], row["undoes"])
 
 
 def note_row(note: Note) -> dict[str, Any]:
@@ -221,7 +240,7 @@ def whole(log: SessionLog) -> Iterator[tuple[str, list[dict[str, Any]]]]:
     yield "behaviours", behaviour_rows(log.session)
     lists: tuple[tuple[str, Iterable[dict[str, Any]]], ...] = (
         ("words", map(word_row, log.words)),
-        ("reps", (rep_row(judged.rep) for judged in log.reps)),
+        ("reps", (rep_row(judged.live or judged.rep, judged.added) for judged in log.reps)),
         ("rewards", map(reward_row, log.rewards)),
         ("decisions", map(decision_row, log.decisions)),
         ("prompts", map(prompt_row, log.prompts)),
@@ -281,3 +300,7 @@ def _word_of(prefix: str, row: Row) -> HeardWord | None:
     if row[f"{prefix}_text"] is None:
         return None
     return HeardWord(*(row[f"{prefix}_{part}"] for part in ("text", "start_s", "end_s", "confidence")))
+
+
+_REP = tuple(rep_row(Rep(1, "", 1, Outcome.CORRECT, 0.0, 0.0)))
+"""Columns of a rep."""
