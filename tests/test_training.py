@@ -229,17 +229,19 @@ def test_the_model_that_ships_may_hear_held_out_readers_but_no_held_out_voice(
 
 
 def test_words_of_running_speech_are_found_between_their_silences(code: SimpleNamespace) -> None:
-    """Three words of one phone: entered at frames 2, 20, 25; the second silence at 10; the third word is not sure."""
+    """Three words of one phone: entered at frames 2, 20, 25, the second silence at 10; the third is not sure at first."""
     graph = code.chain.text_graph([[[1]], [[2]], [[3]]], 0)
     frame = np.array([0, 2, 10, 20, 24, 25, 30])  # silence, word, silence, word, silence, word, silence
     likely = np.array([1, 1, 1, 1, 0.1, 0.3, 1])
     spans = code.train.word_spans(graph, likely, frame, 40 * 480)
-    assert spans == ((2 * 480 - 320, 10 * 480 + 320), (-1, -1), (-1, -1))
+    assert spans == ((2 * 480 - 320, 10 * 480), (-1, -1), (-1, -1))
     likely[5] = 0.9
     spans = code.train.word_spans(graph, likely, frame, 40 * 480)
-    assert spans[1:] == ((20 * 480 - 320, 25 * 480 + 320), (25 * 480 - 320, 30 * 480 + 320))
+    assert spans[1:] == ((20 * 480 - 320, 25 * 480), (25 * 480 - 320, 30 * 480))
+    likely[1], frame[2] = 0.9, 18  # 480 ms for one phone: something else was said
+    assert code.train.word_spans(graph, likely, frame, 40 * 480)[0] == (-1, -1)
     clip = code.corpus.Clip(0, 40 * 480, (((1,),), ((2,),), ((3,),)), spans=spans)
-    assert clip.pauses == [(1, 15 * 480)]
+    assert clip.pauses == [(1, (10 * 480 + 20 * 480 - 320) // 2)]
 
 
 def test_no_word_comes_too_often_and_words_are_cut_out_of_speech(code: SimpleNamespace) -> None:

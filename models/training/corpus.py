@@ -38,7 +38,7 @@ CUT_RUNS = (0.7, 0.2, 0.1)
 VALIDATION_SHARE = 50
 """One speaker in so many is only used to watch the loss."""
 MOST_PIECES = 5
-LEAST_PAUSE_S = 0.08
+LEAST_PAUSE_S = 0.1
 LEAST_CUT_S = 0.15
 LENGTH_STEP = 8000
 """Rows are padded to a multiple of this: few different sizes, quick to transform."""

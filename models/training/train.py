@@ -37,8 +37,10 @@ OUTPUT_COST = 1e-4
 CROSS_ENTROPY = 0.05
 """Weight of a second output layer that learns each frame's likely outputs given the text (Povey et al. 2016, 4.2)."""
 AVERAGING = 0.999
-FRAME, MARGIN = 480, 320
-"""Samples: of a 30 ms frame; left on either side of a word that is cut out (the sound fades over half of it)."""
+FRAME, LEAD = 480, 320
+"""Samples: of a 30 ms frame; left before a word that is cut out (the sound fades in over half of it)."""
+LONGEST_PHONE_S = 0.2
+"""On average over a word and a silence; where it lasts longer something else was said."""
 
 
 class Trainer:
@@ -219,8 +221,10 @@ def word_spans(graph: chain.Graph, likely: np.ndarray, frame: np.ndarray, sample
         silence = silences[word + 1]
         following = entered[word + 1] if word + 1 < len(entered) else -(-samples // FRAME)
         end = int(frame[silence]) if likely[silence] > 0.5 else following
-        sure = start >= 0 and end > start
-        spans.append((max(0, start * FRAME - MARGIN), min(samples, end * FRAME + MARGIN)) if sure else (-1, -1))
+        phones = silence - np.flatnonzero(graph.word == word)[-1]  # of the last pronunciation
+        longest = (1 + phones) * LONGEST_PHONE_S * corpora.RATE
+        sure = start >= 0 and 0 < (end - start) * FRAME < longest
+        spans.append((max(0, start * FRAME - LEAD), min(samples, end * FRAME)) if sure else (-1, -1))
     return tuple(spans)
 
 
