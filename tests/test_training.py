@@ -229,7 +229,7 @@ def test_the_model_that_ships_may_hear_held_out_readers_but_no_held_out_voice(
 
 
 def test_words_of_running_speech_are_found_between_their_silences(code: SimpleNamespace) -> None:
-    """Three words of one phone: entered at frames 2, 20, 25, the second silence at 10; the third is not sure at first."""
+    """Three words of one phone: entered at frames 2, 20, 25, the silence at 10; the third is not sure at first."""
     graph = code.chain.text_graph([[[1]], [[2]], [[3]]], 0)
     frame = np.array([0, 2, 10, 20, 24, 25, 30])  # silence, word, silence, word, silence, word, silence
     likely = np.array([1, 1, 1, 1, 0.1, 0.3, 1])
