@@ -1,0 +1,119 @@
+"""Recordings of people and voices that no training run may hear, in the half that is asked for."""
+
+from __future__ import annotations
+
+import csv
+import os
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+
+from tests.bench.ear.sounds import read, word_span
+
+ROOT = Path(__file__).resolve().parents[3]
+sys.path.append(str(ROOT / "models" / "training"))
+from held_out import half, speaker_of  # noqa: E402
+from prepare import held_out, noise_held_out  # noqa: E402
+
+DATA_VARIABLE = "HANDSFREE_EAR_DATA"
+DATA = Path(os.environ.get(DATA_VARIABLE, ROOT.parent / "shared" / "data"))
+"""Holds speech_commands_dev/, speech/manifest.tsv and noise/. Not in this repository: they are 250 MB."""
+VOICES = ("af_nova", "am_puck", "bf_emma", "bm_george")
+"""Synthetic voices that are only for testing; the second letter is f or m, the first a(merican) or b(ritish)."""
+
+
+@dataclass(frozen=True)
+class Clip:
+    """A recording. `text`: what is said in it, small letters, "" for sound without speech."""
+
+    path: str
+    text: str
+    speaker: str
+
+    @cached_property
+    def span_s(self) -> tuple[float, float] | None:
+        """Where its one word begins and ends; None where that is not clear."""
+        try:
+            return word_span(read(self.path))
+        except ValueError:
+            return None
+
+    @property
+    def holds_sound(self) -> bool:
+        """Whether it can be read and is louder than -60 dB."""
+        try:
+            return float(np.square(read(self.path)).mean()) > 1e-6
+        except ValueError:
+            return False
+
+
+@dataclass(frozen=True)
+class Collection:
+    """What there is to hear, each list in a fixed order."""
+
+    words: list[Clip]  # Speech Commands, ten words
+    unknown: list[Clip]  # Speech Commands, other words
+    silence: list[Clip]  # Speech Commands, its background sound
+    reader: list[Clip]  # single words by one person
+    digits: list[Clip]  # by six people
+    talk: list[Clip]  # sentences read aloud
+    noise: list[Clip]
+    voices: list[Clip]  # synthetic
+
+
+def collect(data: Path, voices: Iterable[Path], split: str, say: Callable[[str], None]) -> Collection:
+    """`voices`: more manifests, of synthetic speech. Says what is not there."""
+    rows = list(_rows(data / "speech" / "manifest.tsv", say))
+    for manifest in voices:
+        rows += _rows(manifest, say)
+    barred = held_out()
+    reader, digits, talk, spoken = [], [], [], []
+    for row in rows:
+        clip = Clip(row["path"], " ".join(row["text"].lower().split()), row["speaker"])
+        if row["speaker"] in VOICES:
+            spoken.append(clip)
+        elif row["speaker"] in barred:
+            talk += [clip] * (half(clip.speaker) == split)
+        elif "test_only" in row["note"]:
+            (digits if clip.text in DIGITS else reader).append(clip)
+    if not spoken:
+        say(f"no synthetic voices ({', '.join(VOICES)}): give --voices MANIFEST.tsv; their rows are left out")
+    noise = [Clip(str(path), "", "") for path in _files(data / "noise", say) if noise_held_out(path.name)]
+    return Collection(*_commands(data / "speech_commands_dev", split, say), reader, digits, talk, noise, spoken)
+
+
+DIGITS = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
+
+
+def _commands(folder: Path, split: str, say: Callable[[str], None]) -> tuple[list[Clip], list[Clip], list[Clip]]:
+    words, unknown, silence = [], [], []
+    for path in _files(folder, say, "*/*"):
+        if path.parent.name == "_silence_":
+            silence += [Clip(str(path), "", "")] * (half(path.name) == split)
+        elif half(speaker_of(path)) == split:
+            if path.parent.name == "_unknown_":
+                unknown.append(Clip(str(path), path.name.split("_")[0], speaker_of(path)))
+            else:
+                words.append(Clip(str(path), path.parent.name, speaker_of(path)))
+    return words, unknown, silence
+
+
+def _rows(manifest: Path, say: Callable[[str], None]) -> Iterator[dict[str, str]]:
+    """Rows of a manifest, each with its whole path."""
+    if not manifest.is_file():
+        say(f"no {manifest}: rows that need it are left out; {DATA_VARIABLE} or --data names the folder of recordings")
+        return
+    with open(manifest, encoding="utf-8") as lines:
+        for row in csv.DictReader(lines, delimiter="\t"):
+            yield row | {"path": str(manifest.parent / row["path"])}
+
+
+def _files(folder: Path, say: Callable[[str], None], pattern: str = "*") -> list[Path]:
+    if not folder.is_dir():
+        say(f"no {folder}: rows that need it are left out; {DATA_VARIABLE} or --data names the folder of recordings")
+        return []
+    return sorted(path for path in folder.glob(pattern) if path.is_file())

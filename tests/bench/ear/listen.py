@@ -1,0 +1,145 @@
+"""The program's own ear on the cases: what a session feeds, block by block, in several processes."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import multiprocessing
+import sys
+import time
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from handsfree.core.events import OTHER_SPEECH, AudioBlock, Breath, HeardWord, Reason, SessionEvent
+from handsfree.core.vocabulary import Memory, Vocabulary
+from handsfree.edges.audio.convert import BLOCK_S
+from handsfree.hearing import Hearing
+from tests.bench.ear.cases import Case, Said, render
+from tests.bench.ear.measures import Answer
+from tests.bench.ear.plans import PLANS
+from tests.bench.ear.sounds import RATE, Samples
+
+
+@dataclass(frozen=True)
+class Report:
+    """One breath, and when it came out: `at_s` is the end of the block fed last plus the time that block took."""
+
+    at_s: float
+    breath: Breath
+
+
+@dataclass(frozen=True)
+class Heard:
+    """All that came of one case. `cpu_s`: processor time, making the sound not included."""
+
+    seconds: float
+    cpu_s: float
+    said: list[Said]
+    reports: list[Report]
+
+
+def pcm(sound: Samples) -> np.ndarray:
+    """As 16-bit samples."""
+    return (sound * 32767).clip(-32768, 32767).astype("<i2")
+
+
+_ears: dict[str, Hearing] = {}
+
+
+def start(model: Path | None) -> None:
+    """Called once in each process."""
+    for name, plan in PLANS.items():
+        _ears[name] = Hearing(plan, model)
+
+
+def hear(case: Case) -> tuple[str, Heard | None]:
+    """(key, what was heard); None where a recording cannot be read."""
+    try:
+        sound, said = render(case)
+    except ValueError:
+        return case.key, None
+    samples, block = pcm(sound), round(BLOCK_S * RATE)
+    began = time.process_time()
+    recogniser = _ears[case.plan].recogniser()
+    reports = []
+    for at in range(0, len(samples), block):
+        block_began = time.process_time()
+        heard = recogniser.feed(AudioBlock(at / RATE, samples[at : at + block].tobytes()))
+        now_s = (at + block) / RATE + time.process_time() - block_began
+        reports += [Report(now_s, breath) for breath in heard]
+    reports += [Report(len(samples) / RATE, breath) for breath in recogniser.close()]
+    return case.key, Heard(len(samples) / RATE, time.process_time() - began, said, reports)
+
+
+def raw(heard: Heard) -> Answer:
+    """Words of the plan as the ear gave them, whether they count or not."""
+    words = [(word, report.at_s) for report in heard.reports for word in report.breath.words]
+    return _answer(heard, [(word, at_s) for word, at_s in words if word.text != OTHER_SPEECH])
+
+
+def counted(heard: Heard, vocabulary: Vocabulary) -> Answer:
+    """What a session would take: events, and praise and names, which make none."""
+    memory, taken = Memory(), []
+    for report in heard.reports:
+        memory, results = vocabulary.understand(memory, report.breath)
+        for one in results:
+            if isinstance(one, SessionEvent) or one.reason in (Reason.PRAISE, Reason.NAME):
+                taken.append((one.word, report.at_s))
+    return _answer(heard, taken)
+
+
+def _answer(heard: Heard, words: Sequence[tuple[HeardWord, float]]) -> Answer:
+    known_s = tuple(at_s for _, at_s in words)
+    speech = any(report.breath.words for report in heard.reports)
+    return Answer(heard.seconds, tuple(heard.said), tuple(word for word, _ in words), known_s, speech)
+
+
+def hear_all(cases: Sequence[Case], model: Path | None, jobs: int) -> dict[str, Heard]:
+    """By key. Tells on stderr how far it is."""
+    # spawn: a forked child would inherit Vosk's threads and locks
+    with multiprocessing.get_context("spawn").Pool(jobs, start, (model,)) as pool:
+        pairs = progress(pool.imap(hear, cases, chunksize=16), len(cases), "heard")
+        found = {key: heard for key, heard in pairs if heard}
+    if missing := len(cases) - len(found):
+        print(f"{missing} of {len(cases)} cases left out: their recordings cannot be read", file=sys.stderr)
+    return found
+
+
+def progress(items: Iterable[Any], total: int, verb: str) -> Iterable[Any]:
+    """Passes the items on; a line on stderr each 5 %."""
+    began, said = time.monotonic(), 0
+    for number, item in enumerate(items, start=1):
+        yield item
+        if number * 20 // total > said:
+            said = number * 20 // total
+            left_s = (time.monotonic() - began) * (total - number) / number
+            print(f"{number} of {total} {verb}, about {left_s:.0f} s to go", file=sys.stderr, flush=True)
+
+
+def dump(path: Path, cases: Iterable[Case], heard: dict[str, Heard]) -> None:
+    """JSON Lines: key, row, detail, plan, text and what is in a Heard."""
+    with open(path, "w", encoding="utf-8") as lines:
+        for case in cases:
+            if one := heard.get(case.key):
+                about = {"key": case.key, "row": case.row, "detail": case.detail, "plan": case.plan, "text": case.text}
+                files = [piece.clip.path for piece in case.pieces]
+                lines.write(json.dumps(about | {"files": files} | dataclasses.asdict(one)) + "\n")
+
+
+def load(path: Path) -> dict[str, Heard]:
+    """What `dump` wrote."""
+
+    def breath(entry: dict[str, Any]) -> Breath:
+        return Breath(tuple(HeardWord(**word) for word in entry["words"]), entry["settled_s"])
+
+    found = {}
+    for line in path.read_text(encoding="utf-8").splitlines():
+        row = json.loads(line)
+        said = [Said(one["text"], one["span_s"] and tuple(one["span_s"])) for one in row["said"]]
+        reports = [Report(one["at_s"], breath(one["breath"])) for one in row["reports"]]
+        found[row["key"]] = Heard(row["seconds"], row["cpu_s"], said, reports)
+    return found
