@@ -278,3 +278,8 @@ def test_a_small_network_learns_and_its_export_is_whole(
     assert (tmp_path / "exported" / "am" / "final.mdl").stat().st_size > 80_000
     trainer.resume(tmp_path / "last.pt")
     assert trainer.steps == 60
+    other = code.train.Trainer(corpus, shape, seconds=8)
+    other.begin_with(tmp_path / "model.pt")
+    assert torch.equal(other.network.out.weight, trainer.average.out.weight)
+    with pytest.raises(SystemExit, match="another shape"):
+        code.train.Trainer(corpus, code.network.SHAPES["short"], seconds=8).begin_with(tmp_path / "model.pt")

@@ -197,6 +197,15 @@ class Trainer:
         }  # fmt: skip
         _replace(state, out / "last.pt")
 
+    def begin_with(self, path: Path) -> None:
+        """Take the weights of a model.pt of the same shape and phones, made with other recordings or fewer of them."""
+        checkpoint = torch.load(path, map_location=self.device)
+        if checkpoint["phones"] != self.corpus.phones or checkpoint["layers"] != self.network.layout:
+            raise SystemExit(f"{path}: trained with other phones or another shape; give one of the same")
+        weights = {name: value.float() for name, value in checkpoint["net"].items()}
+        for network in (self.network, self.average):
+            network.load_state_dict(weights, strict=False)  # batch-norm's counters are not in it
+
     def resume(self, path: Path) -> None:
         """Go on from what `save` wrote."""
         state = torch.load(path, map_location=self.device)
@@ -287,6 +296,7 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--report-seconds", type=float, default=60)
     parser.add_argument("--cut-after", type=float, default=0.3)
+    parser.add_argument("--begin-with", type=Path, metavar="MODEL.pt", help="take its weights to begin with")
     parser.add_argument("--resume", action="store_true", help="go on from OUT/last.pt")
     options = parser.parse_args()
     corpus = corpora.load(options.prepared)
@@ -296,6 +306,8 @@ def main() -> None:
     mix = corpora.Mix(options.noise_share, not options.no_cut_words)
     trainer = Trainer(corpus, shape, options.dropout, options.batch_seconds, options.workers, mix)
     print(f"{sum(p.numel() for p in trainer.network.parameters())} parameters on {trainer.device}", flush=True)
+    if options.begin_with:
+        trainer.begin_with(options.begin_with)
     if options.resume and (options.out / "last.pt").exists():
         trainer.resume(options.out / "last.pt")
     train(trainer, options.out, options.minutes, options.report_seconds, options.cut_after)
