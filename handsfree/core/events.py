@@ -5,7 +5,7 @@ All times are seconds of session time: sound fed since the session began (lost s
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 
 SAMPLE_RATE = 16_000
@@ -37,12 +37,17 @@ class AudioBlock:
 
 @dataclass(frozen=True, slots=True)
 class HeardWord:
-    """One word or whole phrase the ear heard, or OTHER_SPEECH. `confidence` is 0-1."""
+    """One word or whole phrase the ear heard, or OTHER_SPEECH. `confidence` is 0-1.
+
+    `second` is the probability, 0-1, that a second look at the sound gave it; None where there was none. It has gone into
+    `confidence` by the time the word is judged, and is not stored.
+    """
 
     text: str
     start_s: float
     end_s: float
     confidence: float = 1.0
+    second: float | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
