@@ -40,9 +40,9 @@ class Peer(Protocol):
 
 
 class PocketSphinx:
-    """`threshold` of every key phrase, as in its key phrase list."""
+    """`threshold` of every key phrase, as in its key phrase list. Of words that overlap, the likeliest is taken."""
 
-    thresholds = (1e-1, 1e-3, 1e-5, 1e-10, 1e-20, 1e-30)
+    thresholds = (1.0, 1e-1, 1e-3, 1e-5, 1e-10, 1e-20)
     module = "pocketsphinx"
 
     def __init__(self, takes: Takes, threshold: float) -> None:
@@ -56,11 +56,11 @@ class PocketSphinx:
         decoder.start_utt()
         decoder.process_raw(pcm(sound).tobytes(), full_utt=True)
         decoder.end_utt()
-        found = [
-            HeardWord(segment.word, segment.start_frame / 100, segment.end_frame / 100)
-            for segment in decoder.seg() or ()
-            if segment.word in phrases(case.plan)
-        ]
+        found: list[HeardWord] = []
+        for segment in sorted(decoder.seg() or (), key=lambda one: -one.prob):
+            start_s, end_s = segment.start_frame / 100, segment.end_frame / 100
+            if all(end_s <= word.start_s or word.end_s <= start_s for word in found):
+                found.append(HeardWord(segment.word.strip(), start_s, end_s, min(1.0, segment.prob)))
         return sorted(found, key=lambda word: word.start_s)
 
     def _decoder(self, listened_for: Sequence[str]) -> object:
