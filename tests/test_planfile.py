@@ -452,6 +452,7 @@ NUMBERS = [
     ("prompts", "words_per_minute", ["80", "450"], ["79", "451", "0"]),
     ("prompts", "volume", ["0", "1.0"], ["-0.1", "1.1", "nan"]),
     ("prompts", "quiet_reps", ["0"], ["-1"]),
+    ("ear", "sensitivity", ["0", "1"], ["-0.1", "1.01", "nan"]),
     ("ear", "confidence", ["0", "1"], ["-0.01", "1.01", "nan"]),
     ("ear", "pause_before_s", ["0"], ["-1", "6", "nan"]),
     ("ear", "pause_after_s", ["0"], ["-1", "6", "inf"]),
@@ -812,7 +813,7 @@ GOOD = {
     "limits": {"time_s": 100, "handling_time_s": 50.0, "reps_per_behaviour": 8, "treats": 20},
     "prompts": {"language": "en", "voice": "", "words_per_minute": 150, "volume": 1.0, "quiet_reps": 3},
     "sound": {"notes": True},
-    "ear": {"confidence": 0.5, "pause_before_s": 0.2, "shortest_word_s": 0.1},
+    "ear": {"sensitivity": 0.4, "confidence": 0.5, "pause_before_s": 0.2, "shortest_word_s": 0.1},
     "pronunciations": {"mat": ["M AE T"]},
 }
 GOOD_PLACES = sorted(_places(GOOD), key=str)

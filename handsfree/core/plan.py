@@ -6,6 +6,7 @@ import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from handsfree.core.confidence import least_confidence
 from handsfree.core.events import Label
 
 
@@ -131,7 +132,8 @@ class Ear:
     """How words are told from other sound.
 
     model              a Vosk model directory; "" means the English ear that ships
-    confidence         a word below it is ignored as unsure, 0-1
+    sensitivity        0-1: the higher, the more of her words are heard, and the more that were none
+    confidence         a word below it is ignored as unsure, 0-1; None: what `sensitivity` asks for
     pause_before_s     silence that must lie before a plan word (or the run of plan words, praise and names it is in)
     pause_after_s      ... and after it; more than 0.12 has no effect with our own ear, which closes a breath there
     dead_time_s        the same word again within this time of its start is one stretched word
@@ -140,12 +142,18 @@ class Ear:
     """
 
     model: str = ""
-    confidence: float = 0.6
+    sensitivity: float = 0.5
+    confidence: float | None = None
     pause_before_s: float = 0.3
     pause_after_s: float = 0.12
     dead_time_s: float = 0.4
     shortest_word_s: float = 0.08
     shortest_talk_s: float = 0.1
+
+    @property
+    def least_confidence(self) -> float:
+        """The confidence from which on a word counts."""
+        return least_confidence(self.sensitivity) if self.confidence is None else self.confidence
 
 
 @dataclass(frozen=True, slots=True)

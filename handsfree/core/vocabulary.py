@@ -134,7 +134,7 @@ class Vocabulary:
             return Reason.IN_A_SENTENCE
         if word.end_s - word.start_s < self.ear.shortest_word_s:
             return Reason.TOO_SHORT
-        if word.confidence < self.ear.confidence:
+        if word.confidence < self.ear.least_confidence:
             return Reason.UNSURE
         return None
 

@@ -254,6 +254,7 @@ def _ear(table: Table, path: Path) -> Ear:
             table.found.error(table.at("model"), f"there is no folder {shown(model)}", remedy)
     ear = Ear(
         model=model,
+        sensitivity=table.number("sensitivity", default.sensitivity, 0, 1),
         confidence=table.number("confidence", default.confidence, 0, 1),
         pause_before_s=table.number("pause_before_s", default.pause_before_s, 0, 5),
         pause_after_s=table.number("pause_after_s", default.pause_after_s, 0, 5),

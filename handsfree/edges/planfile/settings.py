@@ -8,7 +8,12 @@ from typing import Any
 
 from handsfree.core.plan import RESPONSE_WINDOW_S, Behaviour, Plan, SequentialRule, WindowRule
 
-UNSET = {"limits.treats": "no limit", "prompts.voice": "the system's", "ear.model": "the one that ships"}
+UNSET = {
+    "limits.treats": "no limit",
+    "prompts.voice": "the system's",
+    "ear.model": "the one that ships",
+    "ear.confidence": "as sensitivity asks",
+}
 """What it means when nothing is set."""
 SECTIONS = ("words", "limits", "prompts", "sound", "ear")
 

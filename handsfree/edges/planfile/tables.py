@@ -103,7 +103,7 @@ class Table:
             return value
         return default
 
-    def number(self, key: str, default: float, least: float, most: float) -> float:
+    def number(self, key: str, default: T, least: float, most: float) -> float | T:
         value = self.take(key)
         if value is None:
             return default
