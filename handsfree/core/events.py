@@ -39,8 +39,8 @@ class AudioBlock:
 class HeardWord:
     """One word or whole phrase the ear heard, or OTHER_SPEECH. `confidence` is 0-1.
 
-    `second` is the probability, 0-1, that a second look at the sound gave it; None where there was none. It has gone into
-    `confidence` by the time the word is judged, and is not stored.
+    `second` is the probability, 0-1, that a second look at the sound gave it; None where there was none. It has gone
+    into `confidence` by the time the word is judged, and is not stored.
     """
 
     text: str
