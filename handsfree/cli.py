@@ -21,6 +21,7 @@ COMMANDS = {
     "hear": "What the ear makes of recordings, one JSON line a word.",
     "plan": "Make or check the plan of a dog.",
     "replay": "What other rules or another ear would have decided.",
+    "review": "Go through the reps of a session and correct them.",
     "session": "Run a training session: count reps, speak up when the plan's rules say so.",
     "soundcheck": "Measure noise and voice, then try each word of the plan.",
     "summary": "What happened in a session.",

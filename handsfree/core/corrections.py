@@ -23,7 +23,7 @@ from handsfree.core.events import (
     Role,
     SessionEvent,
 )
-from handsfree.core.log import JudgedRep, MadeCorrection, SessionLog
+from handsfree.core.log import JudgedRep, SessionLog
 
 EDGE_S = 0.05
 """Nearer to its start or end a rep cannot be split."""
@@ -111,11 +111,13 @@ def split(log: SessionLog, number: int, at_s: float | None, who: str) -> Change:
         raise UserError(f"rep {number} is no rep: judge it first, then split it")
     if log.session.ended_s is None:
         raise UserError("the session is still running: split and merge when it is over")
-    rep, until_s = one.rep, extent_s(log.words, one)
+    rep, until_s = one.rep, extents(log.words, [one])[number]
     inside = [entry for entry in log.words if rep.start_s <= entry.heard.word.start_s < until_s]
     at_s = _suggested(inside, rep, until_s) if at_s is None else at_s
     if not rep.start_s + EDGE_S <= at_s <= until_s - EDGE_S:
-        raise UserError(f"rep {number} runs from {rep.start_s:.2f} to {until_s:.2f} s: {at_s:.2f} s is not inside it")
+        raise UserError(
+            f"rep {number} runs from {rep.start_s:.2f} to {until_s:.2f} s: it cannot be split at {at_s:.2f} s"
+        )
     said, kept, word = _part(inside, one, rep.start_s, at_s)
     first = replace(
         rep,
@@ -236,10 +238,14 @@ def step_of(log: SessionLog, name: str, at_s: float) -> int:
     return next((one.step or one.start_step for one in log.session.behaviours if one.name == name), 1)
 
 
-def extent_s(words: Sequence[LogWord], one: JudgedRep) -> float:
-    """Where the sound of a rep ends: with it, or with a second marker that was heard for it."""
-    ends = [e.heard.word.end_s for e in words if e.rep_number == one.rep.number and e.heard.role is Role.MARKER]
-    return max([one.rep.end_s, *ends]) if one.counted is None and not one.added else one.rep.end_s
+def extents(words: Iterable[LogWord], reps: Sequence[JudgedRep]) -> dict[int, float]:
+    """Rep number -> where its sound ends, s: with it, or with a second marker that was heard for it."""
+    ends = {one.rep.number: one.rep.end_s for one in reps}
+    whole = {one.rep.number for one in reps if one.counted is None and not one.added}
+    for entry in words:
+        if entry.rep_number in whole and entry.heard.role is Role.MARKER:
+            ends[entry.rep_number] = max(ends[entry.rep_number], entry.heard.word.end_s)
+    return ends
 
 
 def confidence(rep: Rep) -> float | None:
@@ -322,8 +328,3 @@ def _suggested(inside: Sequence[LogWord], rep: Rep, until_s: float) -> float:
     if len(markers) > 1:
         return markers[0].end_s
     return (rep.start_s + until_s) / 2
-
-
-def changed_by(made: MadeCorrection) -> str:
-    """Who changed what, in a line: for one who was overtaken."""
-    return f"{made.who} changed rep {made.correction.rep_number}: {made.correction.why}"

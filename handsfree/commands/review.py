@@ -1,0 +1,48 @@
+"""`handsfree review`: go through the reps of a session and correct them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+# Everything else is imported when the command runs: --help of the whole program must stay quick.
+
+
+@click.command()
+@click.argument("session", default="last", metavar="[SESSION]")
+@click.option("--who", help="Whose corrections they are, as written down. [default: your login name]")
+@click.option("--sound", type=click.Path(path_type=Path), help="The recording of the session, where it is not kept.")
+@click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port of the page. [default: any free one]")
+@click.option("--no-browser", is_flag=True, help="Only print the link; do not open the browser.")
+@click.option("--log", type=click.Path(path_type=Path), help="The log to use. [default: the log sessions write to]")
+def review(session: str, who: str | None, sound: Path | None, port: int, no_browser: bool, log: Path | None) -> None:
+    """Go through the reps of a session and correct them.
+
+    Opens a page in your browser that only this machine can reach: what was heard and counted, on a time line, with the
+    sound where it is kept. One key a correction; press ? there for the keys. Nothing is overwritten. Ctrl-C ends it.
+
+    SESSION is the start of a session's id, as `handsfree summary --list` shows it; without one it is the last session.
+
+    \b
+    Example:
+      handsfree review
+      handsfree review 3f0c --sound kitchen.wav
+      handsfree review --no-browser --port 8765
+    """
+    from handsfree import places, reviewing
+    from handsfree.edges import review_page
+    from handsfree.edges.store import Store
+
+    path = log or places.default_log()
+    with Store.open(path, read_only=True) as store:
+        store.session(session)  # a session that is not there is said before anything is written or opened
+    with Store.open(path) as store:
+        desk = reviewing.desk(store, session, who, sound)
+
+        def ready(link: str) -> None:
+            click.echo(f"Reviewing session {desk.log.session.id[:8]} of {desk.log.session.dog} at\n  {link}")
+            click.echo("Only this machine can open it. Ctrl-C ends it; every correction is on disk at once.")
+
+        review_page.serve(desk, port, ready, browse=not no_browser)
+    click.echo("Review ended.")

@@ -1,0 +1,187 @@
+"""A session on the desk: its log, its sound, and one reviewer's changes; the page and the terminal both sit at it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, Protocol
+
+from handsfree.core import corrections
+from handsfree.core.corrections import OUTCOME_OF, Change, Kind, Overtaken
+from handsfree.core.errors import UserError
+from handsfree.core.log import MICROPHONE, SessionLog
+from handsfree.edges import review_page
+from handsfree.edges.audio.excerpt import as_wav, excerpt, peaks
+from handsfree.edges.review_page import Sound
+from handsfree.edges.store import Store
+
+NO_SOUND = "No sound is kept of this session."
+
+
+class Clips(Protocol):
+    """Kept sound: a file and the session time at which it begins, or None where nothing is kept."""
+
+    def rep(self, session_id: str, number: int) -> tuple[Path, float] | None: ...
+    def whole(self, session_id: str) -> tuple[Path, float] | None: ...
+
+
+class Recording:
+    """Clips where the whole session lies in one sound file that begins with it."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def rep(self, session_id: str, number: int) -> tuple[Path, float] | None:
+        return None
+
+    def whole(self, session_id: str) -> tuple[Path, float] | None:
+        return self.path, 0.0
+
+
+class NoClips:
+    def rep(self, session_id: str, number: int) -> tuple[Path, float] | None:
+        return None
+
+    def whole(self, session_id: str) -> tuple[Path, float] | None:
+        return None
+
+
+class Desk:
+    """One session under review by `who`. Changes and reading are for the thread that opened the store."""
+
+    def __init__(self, store: Store, reference: str, who: str, clips: Clips | None = None) -> None:
+        """`reference` names the session. Raises UserError if there is none."""
+        self._store, self._who, self._clips = store, who, clips or NoClips()
+        self.log = store.session_log(reference)
+        self._id = self.log.session.id
+        self._news = self.news()
+
+    def news(self) -> str:
+        return " ".join(map(str, self._store.revision(self._id)))
+
+    def refresh(self) -> SessionLog:
+        """The log as it stands now."""
+        news = self.news()
+        if news != self._news:
+            self.log = self._store.session_log(self._id)
+            self._news = news
+        return self.log
+
+    def state(self) -> dict[str, Any]:
+        found = review_page.state(self.refresh(), self._who, self.sound_kept())
+        return found | {"news": self._news}
+
+    def change(self, kind: str, number: int, seen: int, at_s: float | None, behaviour: str | None) -> dict[str, Any]:
+        made = self.make(kind, number, seen, at_s, behaviour)
+        numbers = {one.rep_number for one in made.corrections}
+        return review_page.answer(self.log, numbers, made.undoes is not None) | {"news": self._news}
+
+    def make(
+        self, kind: str, number: int, seen: int, at_s: float | None = None, behaviour: str | None = None
+    ) -> Change:
+        """Change a rep or take back the last change, and write it down. UserError; Overtaken if `seen` is old."""
+        log = self.refresh()
+        if seen != len(log.corrections):
+            raise Overtaken(review_page.overtaken(log.corrections[seen:]))
+        change = self._meant(log, kind, number, at_s, behaviour)
+        made = self._store.add_change(self._id, seen, change)
+        self.log = replace(
+            log,
+            reps=corrections.judged(log.reps, change.corrections),
+            corrections=(*log.corrections, *made),
+        )
+        self._news = self.news()
+        return change
+
+    def _meant(self, log: SessionLog, kind: str, number: int, at_s: float | None, behaviour: str | None) -> Change:
+        match kind:
+            case Kind.UNDO.value:
+                return corrections.undo(log, self._who)
+            case Kind.SPLIT.value:
+                return corrections.split(log, number, at_s, self._who)
+            case Kind.MERGE.value:
+                return corrections.merge(log, number, self._who)
+            case Kind.BEHAVIOUR.value:
+                return corrections.behaviour(log, number, behaviour or "", self._who)
+        if kind not in [one.value for one in OUTCOME_OF]:
+            raise UserError(f"no change {kind[:20]!r}")
+        return corrections.outcome(log, number, Kind(kind), self._who)
+
+    # Sound
+
+    def sound_kept(self) -> str:
+        """In a sentence, what there is to hear."""
+        if self._clips.whole(self._id):
+            return ""
+        if any(self._clips.rep(self._id, one.rep.number) for one in self.log.reps):
+            return ""
+        if self.log.session.source != MICROPHONE:
+            return f"{NO_SOUND} If you have its recording ({self.log.session.source}), name it with --sound."
+        return NO_SOUND
+
+    def pcm(self, number: int, from_s: float, to_s: float) -> tuple[bytes, float]:
+        """Sound of a rep within a stretch, and where it begins in session time. Raises UserError if there is none."""
+        for path, start_s in self._files(number, from_s, to_s):
+            pcm = excerpt(path, max(0.0, from_s - start_s), to_s - start_s) if start_s < to_s else b""
+            if pcm:
+                return pcm, max(from_s, start_s)
+        raise UserError(f"no sound is kept of rep {number}")
+
+    def sound(self, number: int, from_s: float, to_s: float) -> Sound:
+        pcm, start_s = self.pcm(number, from_s, to_s)
+        return Sound(as_wav(pcm), start_s)
+
+    def wave(self, from_s: float, to_s: float, bins: int) -> dict[str, Any]:
+        """How loud it was: pieces of kept sound as start, end and peaks (0-100) between, `bins` of them for it all.
+
+        What cannot be read is said in `message`.
+        """
+        message = ""
+        found = []
+        for path, start_s in self._files(None, from_s, to_s):
+            try:
+                pcm = excerpt(path, max(0.0, from_s - start_s), to_s - start_s) if start_s < to_s else b""
+            except UserError as error:
+                message = str(error)
+                continue
+            if pcm:
+                begin_s, length_s = max(from_s, start_s), len(pcm) / 32_000
+                share = max(1, round(bins * length_s / (to_s - from_s)))
+                found.append({"start": begin_s, "end": begin_s + length_s, "peaks": peaks(pcm, share)})
+        return {"pieces": found, "message": message}
+
+    def _files(self, number: int | None, from_s: float, to_s: float) -> Sequence[tuple[Path, float]]:
+        """Where sound of a stretch lies: in the whole session's file, or in those of the reps counted in it."""
+        whole = self._clips.whole(self._id)
+        if whole:
+            return [whole]
+        near = [
+            rep.number
+            for rep in self.log.live_reps
+            if (rep.number == number) or (rep.end_s > from_s and rep.start_s < to_s)
+        ]
+        near.sort(key=lambda one: one != number)
+        return [file for one in near if (file := self._clips.rep(self._id, one))]
+
+
+def desk(store: Store, reference: str, who: str | None, sound: Path | None) -> Desk:
+    """The session with the sound there is: the recording given, or found by its name here. Raises UserError."""
+    session = store.session(reference)
+    if sound is not None:
+        excerpt(sound, 0.0, 0.1)  # says now if it cannot be played
+        clips: Clips = Recording(sound)
+    elif session.source != MICROPHONE and Path(session.source).is_file():
+        clips = Recording(Path(session.source))
+    else:
+        clips = NoClips()
+    return Desk(store, session.id, who or _login_name(), clips)
+
+
+def _login_name() -> str:
+    import getpass
+
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):  # no such user in this system's list, as in some containers
+        return "reviewer"
