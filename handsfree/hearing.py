@@ -15,6 +15,7 @@ from handsfree.core.plan import Plan
 from handsfree.core.vocabulary import Memory, Vocabulary
 from handsfree.edges.audio import read_file
 from handsfree.edges.recogniser import Recogniser
+from handsfree.listening import Calibrated
 
 
 class Measured:
@@ -37,7 +38,7 @@ class Hearing:
         self.vocabulary = Vocabulary(plan, listening.prompt_book(plan.prompts.language).instructions)
         self._ear = listening.open_ear(plan, self.vocabulary.phrases, model)
 
-    def recogniser(self) -> Recogniser:
+    def recogniser(self) -> Recogniser | Calibrated:
         """A fresh one, its clock at 0."""
         return self._ear.recogniser()
 

@@ -25,6 +25,9 @@ AT_HALF, STEEPNESS = 0.7, 6.0
 """The least confidence at sensitivity 0.5, and by how much its log-odds fall from sensitivity 0 to 1."""
 
 
+SECOND_LOOK = "second_look"
+
+
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """What is known of a heard word.
@@ -54,7 +57,7 @@ class Evidence:
             "one_or_two_phones": float(self.phones <= 2),
             "pause_before": min(self.before_s, LONGEST_PAUSE_S),
         }
-        return found if self.second is None else found | {"second": log_odds(self.second)}
+        return found if self.second is None else found | {SECOND_LOOK: log_odds(self.second)}
 
 
 def least_confidence(sensitivity: float) -> float:
@@ -71,16 +74,21 @@ def probability(log_odds: float) -> float:
     return 1 / (1 + math.exp(-log_odds))
 
 
+FEATURES = tuple(Evidence(0.5, 0.1, 1, 0.0).features)
+"""Of a word that nobody looked at a second time."""
+
+
 @dataclass(frozen=True, slots=True)
 class Weights:
-    """`ear` for words that nobody looked at a second time, `second_look` for the others: feature -> weight."""
+    """Feature -> weight. `second_look`: for words that were looked at a second time, None where that was not learnt."""
 
     ear: Mapping[str, float]
-    second_look: Mapping[str, float]
+    second_look: Mapping[str, float] | None
 
     def confidence(self, evidence: Evidence) -> float:
-        weights = self.ear if evidence.second is None else self.second_look
-        return probability(sum(weights[name] * value for name, value in evidence.features.items()))
+        weights = self.ear if self.second_look is None or evidence.second is None else self.second_look
+        features = evidence.features
+        return probability(sum(weight * features[name] for name, weight in weights.items()))
 
 
 class Weighing:
