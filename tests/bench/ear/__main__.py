@@ -33,7 +33,7 @@ from tests.bench.ear import clips, listen, peers, plans, speed
 from tests.bench.ear.cases import Case, cases
 from tests.bench.ear.listen import Heard
 from tests.bench.ear.measures import Answer
-from tests.bench.ear.table import Table, markdown
+from tests.bench.ear.table import Row, Table, markdown
 
 SHIPPED = clips.ROOT / "models" / "en"
 
@@ -53,7 +53,7 @@ def main() -> None:
     if options.dump:
         options.dump.mkdir(parents=True, exist_ok=True)
         listen.dump(options.dump / "heard.jsonl", every, heard)
-    columns = _columns(every, heard)
+    columns = _columns(every, heard, options.sensitivity)
     if options.peers:
         tuning = cases(clips.collect(options.data, (), "tune", _say), False)
         columns |= peers.columns(every, tuning, options.jobs, _say)
@@ -70,6 +70,7 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--data", type=Path, default=clips.DATA, help=f"default {clips.DATA_VARIABLE}")
     parser.add_argument("--voices", type=Path, action="append", default=[], metavar="MANIFEST")
     parser.add_argument("--split", choices=("test", "tune"), default="test")
+    parser.add_argument("--sensitivity", type=float, nargs="*", default=[], help="columns with the dial elsewhere")
     parser.add_argument("--peers", action="store_true", help="general speech libraries besides")
     parser.add_argument("--full", action="store_true", help="all recordings, where a sample is taken otherwise")
     parser.add_argument("--only", default="", metavar="TEXT", help="only kinds of sound with this in their name")
@@ -81,14 +82,16 @@ def _options() -> argparse.Namespace:
     return parser.parse_args()
 
 
-def _columns(every: Sequence[Case], heard: Mapping[str, Heard]) -> dict[str, dict[str, Answer]]:
-    counts, raw = {}, {}
-    vocabularies = {name: plans.vocabulary(name) for name in plans.PLANS}
-    for case in every:
-        if one := heard.get(case.key):
-            counts[case.key] = listen.counted(one, vocabularies[case.plan])
-            raw[case.key] = listen.raw(one)
-    return {"counts": counts, "raw": raw}
+def _columns(every: Sequence[Case], heard: Mapping[str, Heard], dials: Sequence[float]) -> dict[str, dict[str, Answer]]:
+    """What counts as the plan stands and at other sensitivities, and what the ear gave out."""
+    there = [(case, heard[case.key]) for case in every if case.key in heard]
+    columns = {}
+    for dial in (None, *dials):
+        at = {} if dial is None else {"sensitivity": dial}
+        vocabularies = {name: plans.vocabulary(name, **at) for name in plans.PLANS}
+        name = "counts" if dial is None else f"at sensitivity {dial:g}"
+        columns[name] = {case.key: listen.counted(one, vocabularies[case.plan]) for case, one in there}
+    return columns | {"raw": {case.key: listen.raw(one) for case, one in there}}
 
 
 def _say(text: str) -> None:
@@ -106,7 +109,8 @@ def _print(
     model = options.model or SHIPPED
     if options.json:
         found = {"model": str(model), "split": options.split, "heard_them": heard_them(model), "columns": columns}
-        lists = {"rows": [asdict(row) for row in rows], "reliability": table.confidence("raw")}
+        figures = [asdict(row) | ({"met": row.met} if isinstance(row, Row) else {}) for row in rows]
+        lists = {"rows": figures, "reliability": table.confidence("raw")}
         print(json.dumps(found | lists, indent=1))
         return
     machine = f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}, {date.today()}"

@@ -214,20 +214,18 @@ def _beside(row: str, plan: str, first: Clip, second: Clip, gap_s: float) -> Cas
 
 
 def _voices(voices: Sequence[Clip]) -> Iterator[Case]:
-    """A word by itself, words beside praise and names, sentences, and other words; each voice is named in `detail`."""
+    """A word by itself, words beside praise and names, and phrases that are no words of the plan."""
     known, that_count = phrases("trade"), counting("trade")
     alone: dict[tuple[str, str], Clip] = {}
     for clip in voices:
         found = parse(clip.text, known)
-        rest = len(clip.text.split()) - sum(len(phrase.split()) for phrase in found)
         if found == (clip.text,):
             alone.setdefault((clip.speaker, clip.text), clip)
-            yield Case("voice", "trade", (Piece(clip, (clip.text,)),), clip.speaker)
+            yield Case("voice", "trade", (Piece(clip, found),), clip.text)
         elif not found:
-            row = "voice, other word" if len(clip.text.split()) <= 3 else "voice, sentence"
-            yield Case(row, "trade", (Piece(clip),), clip.speaker)
-        elif rest:
-            yield Case("voice, sentence", "trade", (Piece(clip),), clip.speaker)
+            yield Case("voice, other word", "trade", (Piece(clip),), clip.text)
+        elif " ".join(found) != clip.text:
+            yield Case("voice, word inside", "trade", (Piece(clip),), clip.text)
         elif set(found) & set(that_count):
             yield Case("beside, phrase", "trade", (Piece(clip, found),), clip.text)
     beside = (*NAMES, "good", "nice")

@@ -29,11 +29,12 @@ VOICES = ("af_nova", "am_puck", "bf_emma", "bm_george")
 
 @dataclass(frozen=True)
 class Clip:
-    """A recording. `text`: what is said in it, small letters, "" for sound without speech."""
+    """A recording. `text`: what is said in it, small letters, "" for sound without speech. `note`: of its manifest."""
 
     path: str
     text: str
     speaker: str
+    note: str = ""
 
     @cached_property
     def span_s(self) -> tuple[float, float] | None:
@@ -74,7 +75,7 @@ def collect(data: Path, voices: Iterable[Path], split: str, say: Callable[[str],
     barred = held_out()
     reader, digits, talk, spoken = [], [], [], []
     for row in rows:
-        clip = Clip(row["path"], " ".join(row["text"].lower().split()), row["speaker"])
+        clip = Clip(row["path"], " ".join(row["text"].lower().split()), row["speaker"], row["note"])
         if row["speaker"] in VOICES:
             spoken.append(clip)
         elif row["speaker"] in barred:

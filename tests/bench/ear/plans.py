@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from handsfree.core.events import Role
-from handsfree.core.plan import Behaviour, Plan, Words, spoken
+from handsfree.core.plan import Behaviour, Ear, Plan, Words, spoken
 from handsfree.core.vocabulary import Vocabulary
 from handsfree.listening import prompt_book
 
 COMMANDS = ("yes", "no", "down", "go", "stop", "off", "on", "up", "left", "right")
 """The ten words of the 12-class task (Warden 2018, arXiv:1804.03209)."""
-NAMES = ("poppy", "bella", "max", "luna", "charlie", "milo")
+NAMES = ("poppy", "bella", "max", "luna", "charlie", "cooper")
 
 
 def _plan(dog: str, cues: Sequence[str], words: Words) -> Plan:
@@ -31,15 +32,20 @@ PLANS = {
         ("sit", "down", "stay", "come", "leave it", "drop it", "wait", "heel", "place", "go get it", "let go", "touch")
         + ("bed", "off", "paw", "watch", "fetch"),
         Words(
-            marker=("yes",), error=("oops",), release=("okay", "free"), praise=("good", "nice"), names=(*NAMES, "puppy")
+            marker=("yes",),
+            error=("oops",),
+            release=("okay", "free"),
+            praise=("good", "good girl", "good boy", "nice"),
+            names=(*NAMES, "puppy"),
         ),
     ),
 }
 
 
-def vocabulary(plan: str) -> Vocabulary:
+def vocabulary(plan: str, sensitivity: float = Ear().sensitivity) -> Vocabulary:
     """As a session has it."""
-    return Vocabulary(PLANS[plan], prompt_book("en").instructions)
+    with_dial = replace(PLANS[plan], ear=Ear(sensitivity=sensitivity))
+    return Vocabulary(with_dial, prompt_book("en").instructions)
 
 
 def counting(plan: str) -> tuple[str, ...]:

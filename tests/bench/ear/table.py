@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 from tests.bench.ear import measures
 from tests.bench.ear.cases import DISTANCES_M, PACES, SNRS_DB, Case
-from tests.bench.ear.clips import VOICES
 from tests.bench.ear.measures import Answer
 from tests.bench.ear.plans import COMMANDS, PLANS, counting, phrases
 
@@ -15,8 +14,10 @@ Pair = tuple[Case, Answer]
 Measure = Callable[[Sequence[Pair]], "float | None"]
 TALK = ("talk", "talk, telephone", "talk, across a room", "talk, several speakers")
 ACCENTS = {"a": "American voices", "b": "British voices"}
-WARDEN = "88.2 (trained and tested on v0.02), 85.4 (v0.01)"
-"""Top-one of the baseline model, table in section 7 of Warden 2018."""
+WARDEN = "88.2 %, trained and tested on v0.02"
+"""Top one of the paper's own model. What differs: it was trained on the set, chooses among 12 classes, and is tested on
+all speakers of the test split; this ear hears a stream and has more words to choose from, and half of the people are
+left for tuning."""
 
 
 @dataclass(frozen=True)
@@ -112,13 +113,17 @@ class Table:
         voices = self._of("voice")
         if not voices:
             return
-        speakers = sorted({case.detail for case in voices} & set(VOICES))
+        speakers = sorted({case.pieces[0].clip.speaker for case in voices})
         yield self._share(f"synthetic voices {', '.join(speakers)}: heard", voices, measures.heard, at_least=97)
         yield self._share("another counts", voices, self._another, at_most=1.5)
         for letter, accent in ACCENTS.items():
-            group = [case for case in voices if case.detail.startswith(letter)]
+            group = [case for case in voices if case.pieces[0].clip.speaker.startswith(letter)]
             yield self._share(f"{accent}: heard", group, measures.heard)
+        for manner in sorted({_manner(case) for case in voices}):
+            yield self._share(f"{manner}: heard", [c for c in voices if _manner(c) == manner], measures.heard)
         yield self._share("other words: give a word", self._of("voice, other word"), self._another, at_most=4)
+        inside = self._of("voice, word inside")
+        yield self._share("longer phrases with a plan word in it (`lie down`): give a word", inside, self._another)
         for text in phrases("trade"):
             if cases := self._of("voice", said=(text,)):
                 yield self._share(f"`{text}` heard", cases, measures.heard, at_least=93)
@@ -134,14 +139,9 @@ class Table:
         for group in sorted({case.detail for case in self._of("talk")}):
             yield self._rate(f"of these: {group}", self._of("talk", detail=group), measures.false_words)
         yield self._rate("all, plan `commands`", commands, measures.false_words, at_most=1)
-        sentences = self._of("voice, sentence")
-        if sentences:
-            yield self._rate("synthetic voices, sentences, plan `trade`", sentences, measures.false_words)
         yield Heading("Words of the plan inside those sentences")
         yield self._ignored("ignored, plan `commands`", commands, at_least=90)
         yield self._ignored("ignored, plan `trade`", [case for case in every if case.plan == "trade"], at_least=90)
-        if sentences:
-            yield self._ignored("ignored, synthetic voices", sentences, at_least=90)
         yield self._rate("pass, plan `commands`, an hour", commands, measures.passed)
         yield Heading("Each word in running speech: false and passing an hour")
         for plan in PLANS:
@@ -248,7 +248,7 @@ class Table:
         return [(case, answers[case.key]) for case in cases]
 
     def _outside(self) -> Iterator[Row | Heading]:
-        yield Heading(f"Speech Commands, 12 classes, top one. Warden 2018: {WARDEN} %")
+        yield Heading(f"Speech Commands, 12 classes, top one. Warden 2018: {WARDEN}")
         cases = [case for row in ("words", "unknown word", "silence") for case in self._of(row)]
         yield self._share("right class", cases, measures.twelve_classes)
 
@@ -262,6 +262,11 @@ class Table:
             if case.row in (*single, "voice, other word") and case.key in answers
             for word in answers[case.key].words
         )
+
+
+def _manner(case: Case) -> str:
+    """How a synthetic voice speaks: the last word of the note of its manifest."""
+    return case.pieces[0].clip.note.split(" ")[-1]
 
 
 def _talk_name(row: str) -> str:
