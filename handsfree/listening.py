@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from handsfree import places
 from handsfree.core.confidence import Weighing, Weights
 from handsfree.core.events import AudioBlock, Breath
-from handsfree.core.phones import PAUSE
+from handsfree.core.phones import PAUSE, Phones
 from handsfree.core.plan import Plan
-from handsfree.edges import graph
+from handsfree.core.voice import OwnVoice, eased
+from handsfree.edges import graph, voicefolder
 from handsfree.edges.promptbook import PromptBook, load_prompts
-from handsfree.edges.pronounce import Pronouncer
+from handsfree.edges.pronounce import Pronouncer, Pronunciation
 from handsfree.edges.recogniser import Recogniser
 from handsfree.edges.weights import read_weights
 
@@ -32,30 +33,38 @@ class OpenEar:
     weights: Weights | None = None
     phones: Mapping[str, int] = field(default_factory=dict)
     """Of each phrase: how many, in its shortest pronunciation."""
+    eases: Mapping[str, float] = field(default_factory=dict)
+    """Of phrases that her own voice makes easier or harder to count (see core/voice.py)."""
 
     @property
     def sha256(self) -> str:
         """Of the acoustic model."""
-        return hashlib.sha256((self.model_dir / "am" / "final.mdl").read_bytes()).hexdigest()
+        return sha256_of(self.model_dir)
 
     def recogniser(self) -> Recogniser | Calibrated:
         """A fresh recogniser, its clock at 0. The model is loaded once a process."""
         recogniser = Recogniser(self.model_dir, self.phrases, own=self.own)
-        return recogniser if self.weights is None else Calibrated(recogniser, Weighing(self.weights, self.phones))
+        if self.weights is None and not self.eases:
+            return recogniser
+        weighing = None if self.weights is None else Weighing(self.weights, self.phones)
+        return Calibrated(recogniser, weighing, self.eases)
 
 
 class Calibrated:
-    """A recogniser whose confidence is how likely a word was said."""
+    """A recogniser whose confidence is how likely a word was said, and by her."""
 
-    def __init__(self, recogniser: Recogniser, weighing: Weighing) -> None:
-        self._recogniser, self._weighing = recogniser, weighing
+    def __init__(self, recogniser: Recogniser, weighing: Weighing | None, eases: Mapping[str, float]) -> None:
+        self._recogniser, self._weighing, self._eases = recogniser, weighing, eases
         self.usual_lag_s = recogniser.usual_lag_s
 
     def feed(self, block: AudioBlock) -> list[Breath]:
-        return [self._weighing.weigh(breath) for breath in self._recogniser.feed(block)]
+        return list(map(self._weigh, self._recogniser.feed(block)))
 
     def close(self) -> list[Breath]:
-        return [self._weighing.weigh(breath) for breath in self._recogniser.close()]
+        return list(map(self._weigh, self._recogniser.close()))
+
+    def _weigh(self, breath: Breath) -> Breath:
+        return eased(breath if self._weighing is None else self._weighing.weigh(breath), self._eases)
 
 
 def prompt_book(language: str) -> PromptBook:
@@ -69,15 +78,69 @@ def pronouncer(plan: Plan) -> Pronouncer:
     return Pronouncer(plan.pronunciations, plan.prompts.language, dictionary)
 
 
-def open_ear(plan: Plan, phrases: tuple[str, ...], model: Path | None = None) -> OpenEar:
+@dataclass(frozen=True)
+class Learnt:
+    """What was learnt of her voice, and the ear that learnt it (None: only pronunciations and how sure to be)."""
+
+    voice: OwnVoice
+    model_dir: Path | None
+
+    def ways(self, phrase: str, said: Pronunciation) -> tuple[Phones, ...]:
+        """How she says it. What the plan itself spells, it may have spelled since; then that holds."""
+        hers = self.voice.ways(phrase, said.phones)
+        return said.phones if said.source == "plan" and not set(hers) <= set(said.phones) else hers
+
+
+def own_voice(plan_path: Path, plan: Plan, tell: Callable[[str], None]) -> Learnt | None:
+    """What was learnt beside this plan file; None, told why, where it cannot be used. Raises UserError if damaged."""
+    folder = voicefolder.folder_of(plan_path)
+    voice = voicefolder.read_voice(folder)
+    if voice is None:
+        return None
+    if plan.ear.model:
+        tell(f"{folder.name} is not used: the plan names a model of its own")
+        return None
+    if voice.base_sha256 != sha256_of(shipped_model()):
+        tell(f"{folder.name} is not used: it was learnt with another ear; `handsfree words {plan_path} --again`")
+        return None
+    tell(f"listening for your own voice ({folder.name}, {voice.learnt_at[:10]}, {len(voice.words)} words)")
+    return Learnt(voice, folder / voicefolder.MODEL if voice.adapted else None)
+
+
+def shipped_model() -> Path:
+    """Directory of the ear that ships."""
+    return places.shipped("models") / OWN_MODEL
+
+
+def sha256_of(model_dir: Path) -> str:
+    """Of the acoustic model."""
+    return hashlib.sha256((model_dir / "am" / "final.mdl").read_bytes()).hexdigest()
+
+
+def open_ear(
+    plan: Plan,
+    phrases: tuple[str, ...],
+    model: Path | None = None,
+    learnt: Learnt | None = None,
+    cache: Path | None = None,
+) -> OpenEar:
     """The ear of the plan, or the model in the directory `model`: a stock Vosk model, or one laid out as our own, which
-    its phones.json shows. Raises UserError."""
-    shipped = places.shipped("models") / OWN_MODEL
-    chosen = model or (Path(plan.ear.model).expanduser() if plan.ear.model else shipped)
-    if chosen != shipped and not (chosen / "phones.json").is_file():
-        return OpenEar(chosen, phrases, False, chosen.name)
+    its phones.json shows. Raises UserError.
+
+    learnt  of her voice; its own ear is used unless `model` names another
+    cache   for graphs that are of no use later
+    """
+    chosen = model or (Path(plan.ear.model).expanduser() if plan.ear.model else None)
+    name = (chosen or shipped_model()).name
+    if chosen is None:
+        chosen = (learnt and learnt.model_dir) or shipped_model()
+    elif not (chosen / "phones.json").is_file():
+        return OpenEar(chosen, phrases, False, name)
     how_said = pronouncer(plan)
-    spoken = {phrase: how_said.phrase(phrase).phones for phrase in phrases}
-    made = graph.build(spoken, chosen, places.cache_dir())
+    said = {phrase: how_said.phrase(phrase) for phrase in phrases}
+    spoken = {phrase: learnt.ways(phrase, one) if learnt else one.phones for phrase, one in said.items()}
+    made = graph.build(spoken, chosen, cache or places.cache_dir())
     counts = {text: min(sum(one != PAUSE for one in phones) for phones in ways) for text, ways in spoken.items()}
-    return OpenEar(made, phrases, True, chosen.name, read_weights(chosen), counts)
+    if learnt is None:
+        return OpenEar(made, phrases, True, name, read_weights(chosen), counts)
+    return OpenEar(made, phrases, True, f"{name}, own voice", read_weights(chosen), counts, learnt.voice.eases)

@@ -1,0 +1,131 @@
+"""What was learnt of one person's voice: how she says each word, how sure the ear must be, and whether it won."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from handsfree.core.confidence import log_odds, probability
+from handsfree.core.events import Breath
+from handsfree.core.phones import PAUSE, Phones, distance
+
+LEAST_TAKES = 3
+"""Of a word: from fewer nothing is learnt, since some must be held back to see whether it helps."""
+USUAL_TAKES = 5
+
+
+@dataclass(frozen=True, slots=True)
+class WordVoice:
+    """One word as she says it.
+
+    takes          how many were used
+    ways           the pronunciations that fit her takes
+    ease           added to the log-odds of the ear's confidence in this word: above 0 it counts more easily
+    before, after  how many of her held-back takes would have counted as this word, before and after learning
+    risk           why it may be mixed up, or "" ; better: words that would be told apart more easily
+    """
+
+    takes: int
+    ways: tuple[Phones, ...]
+    ease: float = 0.0
+    before: int = 0
+    after: int = 0
+    risk: str = ""
+    better: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class OwnVoice:
+    """The result for a plan. `base_sha256`: of the acoustic model it was learnt from; `adapted`: whether the ear's own
+    weights were moved too; `learnt_at`: ISO 8601."""
+
+    base_sha256: str
+    learnt_at: str
+    words: Mapping[str, WordVoice] = field(default_factory=dict)
+    adapted: bool = False
+
+    def ways(self, phrase: str, usual: tuple[Phones, ...]) -> tuple[Phones, ...]:
+        """How `phrase` is said: her own ways first, if there are any."""
+        known = self.words.get(phrase)
+        return known.ways if known is not None and known.ways else usual
+
+    @property
+    def eases(self) -> dict[str, float]:
+        return {phrase: word.ease for phrase, word in self.words.items() if word.ease}
+
+
+def eased(breath: Breath, eases: Mapping[str, float]) -> Breath:
+    """The same words, each with the confidence that this voice earns it."""
+    words = (
+        replace(word, confidence=eased_confidence(word.confidence, eases[word.text])) if word.text in eases else word
+        for word in breath.words
+    )
+    return replace(breath, words=tuple(words))
+
+
+def eased_confidence(confidence: float, ease: float) -> float:
+    return probability(log_odds(confidence) + ease)
+
+
+MOST_EASE = 2.0
+SAFE_STEP = 0.2
+"""Log-odds by which a take lies above, or other sound below, what counts, after a word was made easier or harder."""
+
+
+def choose_ease(least: float, takes: Sequence[float], others: Sequence[float]) -> float:
+    """The ease with which all her takes of a word count and none of the other sounds that were taken for it.
+
+    `least`: the confidence from which on a word counts; `takes`, `others`: confidences. 0 where nothing has to change,
+    or where one ease cannot do both.
+    """
+    bar = log_odds(least)
+    needed = bar - min(map(log_odds, takes), default=bar)
+    allowed = bar - max(map(log_odds, others), default=-2 * MOST_EASE) - SAFE_STEP
+    if needed <= 0 <= allowed or needed > allowed:
+        return 0.0
+    wish = min(needed + SAFE_STEP, allowed) if needed > 0 else allowed
+    return max(-MOST_EASE, min(MOST_EASE, wish))
+
+
+LEAST_APART = 4.0
+"""Log share by which a take must fit its word better than another: below, one is easily taken for the other."""
+
+_TRADE_WORDS = {
+    "cue": "sit down, park it, bottom down, lie down, flat out, wait there, hold it, stand tall, come here, this way, "
+    "close in, heel position, leave it, drop it, give it up, touch here, target, paws up, jump up, hop off, paws down, "
+    "go to bed, on your mat, settle, spin around, twist, roll over, shake hands, go fetch, find it, watch me",
+    "marker": "bingo, super, yippee, bravo, excellent, perfect, correct, tick, good job",
+    "error": "too bad, try again, nope, never mind, uh oh",
+    "release": "free dog, all finished, off you go, release, that'll do, go and play",
+    "safety": "danger sign, red flag, emergency, warning sign",
+}
+"""What trainers say (common practice, no source), for suggestions."""
+
+
+def better_words(
+    role: str, phrase: str, plan: Mapping[str, Sequence[Phones]], say: Mapping[str, Sequence[Phones]], most: int = 3
+) -> tuple[str, ...]:
+    """Words of the same role that are longer and farther from everything else in the plan, the best first.
+
+    `plan`: the plan's phrases; `say`: how the candidates (see `candidates`) are said.
+    """
+    others = [way for text, ways in plan.items() if text != phrase for way in ways]
+    own = min((_sounds(way) for way in plan[phrase]), key=len)
+    rated = []
+    for text in candidates(role):
+        if text not in say or text in plan:
+            continue
+        way = say[text][0]
+        if len(_sounds(way)) > max(4, len(own)):
+            shares = len(set(text.split()) & set(phrase.split()))
+            rated.append((-shares, -min((distance(way, other) for other in others), default=1.0), text))
+    return tuple(text for _, _, text in itertools.islice(sorted(rated), most))
+
+
+def candidates(role: str) -> list[str]:
+    return [text.strip() for text in _TRADE_WORDS.get(role, "").split(",") if text.strip()]
+
+
+def _sounds(way: Phones) -> list[str]:
+    return [phone for phone in way if phone != PAUSE]
