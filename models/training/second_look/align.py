@@ -46,7 +46,9 @@ def align(prepared: Path, ear: Path) -> dict[str, list[tuple[int, int]]]:
         while at + count < len(rows) and (count + 1) * rows[at + count]["samples"] < BATCH_S * corpora.RATE:
             count += 1
         members, at = rows[at : at + count], at + count
-        clips = [corpora.Clip(row["start"], row["samples"], tuple(ways[w] for w in row["text"].split())) for row in members]
+        clips = [
+            corpora.Clip(row["start"], row["samples"], tuple(ways[w] for w in row["text"].split())) for row in members
+        ]
         plan = corpora.plan([corpora.whole(clip) for clip in clips], checkpoint["log_bigram"].numpy())
         sound = corpora.render(plan.pieces, plan.samples, recordings)
         outputs = network(mfcc(sound + torch.randn_like(sound))).float()

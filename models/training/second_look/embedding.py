@@ -10,8 +10,8 @@ import sys
 
 import onnx
 import torch
-from second_network import Embedding
 from onnx import numpy_helper
+from second_network import Embedding
 
 
 def main() -> None:

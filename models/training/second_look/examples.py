@@ -1,4 +1,4 @@
-"""Prepared recordings -> what the second look learns from: where each word is said, and what else it might be taken for.
+"""Prepared recordings -> what the second look learns from: where words are said, and what they might be taken for.
 
     python models/training/second_look/examples.py PREPARED SPANS.json OUT.npz
 
@@ -38,13 +38,111 @@ WATCHED_SHARE = 50
 TOO_NEAR = 0.12
 """Words that sound so alike are not told apart by anyone."""
 FAR = 0.75
-PLAN_WORDS = (
-    "sit down stay come wait heel place touch bed off on up yes no good nice oops okay free go stop left right spin paw "
-    "fetch watch leave drop take give over under round back out in stand jump catch hold look here find bring settle "
-    "easy gentle quiet speak crawl roll bow shake target tug hup steady break kennel crate car mat box hand nose dog "
-    "puppy treat ball toy bone max bella luna charlie lucy cooper daisy milo poppy rex rover buddy ruby teddy click yep "
-    "uh well done all get it let that let's girl boy clever super brilliant wrong"
-).split()
+PLAN_WORDS = [
+    "sit",
+    "down",
+    "stay",
+    "come",
+    "wait",
+    "heel",
+    "place",
+    "touch",
+    "bed",
+    "off",
+    "on",
+    "up",
+    "yes",
+    "no",
+    "good",
+    "nice",
+    "oops",
+    "okay",
+    "free",
+    "go",
+    "stop",
+    "left",
+    "right",
+    "spin",
+    "paw",
+    "fetch",
+    "watch",
+    "leave",
+    "drop",
+    "take",
+    "give",
+    "over",
+    "under",
+    "round",
+    "back",
+    "out",
+    "in",
+    "stand",
+    "jump",
+    "catch",
+    "hold",
+    "look",
+    "here",
+    "find",
+    "bring",
+    "settle",
+    "easy",
+    "gentle",
+    "quiet",
+    "speak",
+    "crawl",
+    "roll",
+    "bow",
+    "shake",
+    "target",
+    "tug",
+    "hup",
+    "steady",
+    "break",
+    "kennel",
+    "crate",
+    "car",
+    "mat",
+    "box",
+    "hand",
+    "nose",
+    "dog",
+    "puppy",
+    "treat",
+    "ball",
+    "toy",
+    "bone",
+    "max",
+    "bella",
+    "luna",
+    "charlie",
+    "lucy",
+    "cooper",
+    "daisy",
+    "milo",
+    "poppy",
+    "rex",
+    "rover",
+    "buddy",
+    "ruby",
+    "teddy",
+    "click",
+    "yep",
+    "uh",
+    "well",
+    "done",
+    "all",
+    "get",
+    "it",
+    "let",
+    "that",
+    "let's",
+    "girl",
+    "boy",
+    "clever",
+    "super",
+    "brilliant",
+    "wrong",
+]
 """Common practice, no source; what is tested on these is said by people and voices that training never hears."""
 
 
@@ -116,7 +214,11 @@ def halves(words: np.ndarray, variants: np.ndarray, texts: np.ndarray, lengths: 
     """Stretches that are no whole word: the second half of one and the first of the next; with their phones."""
     for i in rng.permutation(len(words) - 1)[:30_000]:
         (start, end, clip, last, word), (next_start, next_end, next_clip, _, next_word) = words[i : i + 2, :5]
-        if clip != next_clip or not -800 <= next_start - end <= 800 or min(variants[word, 0], variants[next_word, 0]) < 0:
+        if (
+            clip != next_clip
+            or not -800 <= next_start - end <= 800
+            or min(variants[word, 0], variants[next_word, 0]) < 0
+        ):
             continue
         a, b = rng.uniform(0.3, 0.7, 2)
         left, right = (texts[t, : lengths[t]] for t in (variants[word, 0], variants[next_word, 0]))

@@ -107,7 +107,7 @@ class Examples:
         swapped = np.concatenate([*texts[:-1], self._near(rows[-1, 4])])
         wrong = [other, swapped, texts[0], texts[-1], self._edit(truth)]
         place = (rows[0, 0], rows[-1, 1], rows[0, 2], rows[0, 3])
-        return self._stretch(place, [truth, *(text[: MOST_PHONES] for text in wrong)], True, self.rng.random() < 0.5)
+        return self._stretch(place, [truth, *(text[:MOST_PHONES] for text in wrong)], True, self.rng.random() < 0.5)
 
     def _part(self) -> Stretch:
         row = self.parts[self.rng.integers(len(self.parts))]
