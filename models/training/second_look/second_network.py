@@ -2,7 +2,8 @@
 word and the sound together and says whether they match.
 
 Embedding: Lin et al. 2020 (arXiv:2002.01322), a net of convolutions without padding in time, so that a whole stretch
-can go through it at once. It is read at three depths, each every 40 ms. Judging phones and sound together follows PhonMatchNet (Lee & Cho 2023, arXiv:2308.16511).
+can go through it at once. It is read at three depths, each every 40 ms. Judging phones and sound together follows
+PhonMatchNet (Lee & Cho 2023, arXiv:2308.16511).
 """
 
 from __future__ import annotations
