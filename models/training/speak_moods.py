@@ -59,7 +59,7 @@ def trim(sound: Sound, rate: int, before_s: float, after_s: float) -> Sound:
 
 
 def whisper(sound: Sound, rate: int, breath: float, rng: np.random.Generator) -> Sound:
-    """Noise through the resonances of the voice (linear prediction; Makhoul 1975), `breath` of it and the rest as it was.
+    """Noise through the voice's resonances (linear prediction; Makhoul 1975), `breath` of it and the rest as it was.
 
     Whispering has no pitch and less of the low end than speaking, so the noise is brightened a little.
     """

@@ -166,7 +166,7 @@ def _beside_names(groups: dict, cues: list[str]) -> Iterator[str]:
 
 
 def neighbours(words: Sequence[str], dictionary: dict[str, tuple[str, ...]], common: Sequence[str]) -> list[str]:
-    """For each single word those that sound most like it, at most half of them rare, and never one that sounds the same."""
+    """For each single word those that sound most like it but not the same, half of them common words."""
     sys.path.insert(0, str(ROOT))
     from handsfree.core.phones import distance
 
@@ -199,7 +199,7 @@ def _dictionary() -> dict[str, tuple[str, ...]]:
     with gzip.open(ROOT / "models" / "en" / "cmudict.txt.gz", "rt", encoding="utf-8") as lines:
         for line in lines:
             word, *phones = line.split()
-            if word.isalpha() and 1 < len(word) and len(phones) <= 6:
+            if word.isalpha() and len(word) > 1 and len(phones) <= 6:
                 first.setdefault(word, tuple(phones))
     return first
 
@@ -231,13 +231,14 @@ _SYMBOLS = {";": 1, ":": 2, ",": 3, ".": 4, "!": 5, "?": 6, "…": 10, " ": 16} 
 )  # fmt: skip
 """Kokoro-82M's input: numbers of the symbols that English needs (config.json of the model, Apache-2.0)."""
 
-_BOTH = {"eɪ": "A", "aɪ": "I", "aʊ": "W", "ɔɪ": "Y", "tʃ": "ʧ", "dʒ": "ʤ", "əl": "ᵊl", "ʔn\u0329": "tᵊn", "n\u0329": "ᵊn",
-         "l\u0329": "ᵊl", "ɐ": "ə", "r": "ɹ", "x": "k", "ç": "k", "ɬ": "l", "ʲ": "", "\u0303": "", "ʔ": "t"}  # fmt: skip
+_BOTH = {"eɪ": "A", "aɪ": "I", "aʊ": "W", "ɔɪ": "Y", "tʃ": "ʧ", "dʒ": "ʤ", "əl": "ᵊl", "ʔn\u0329": "tᵊn",
+         "n\u0329": "ᵊn", "l\u0329": "ᵊl", "ɐ": "ə", "r": "ɹ", "x": "k", "ç": "k", "ɬ": "l", "ʲ": "", "\u0303": "",
+         "ʔ": "t"}  # fmt: skip
 _AMERICAN = {"oʊ": "O", "ɜːɹ": "ɜɹ", "ɜː": "ɜɹ", "ɪə": "iə", "ɚ": "əɹ", "ɾ": "T", "o": "ɔ", "ː": ""}
 _BRITISH = {"əʊ": "Q", "eə": "ɛː", "iə": "ɪə"}
 
 
-@functools.lru_cache(maxsize=None)
+@functools.cache
 def phonemes(text: str, british: bool) -> str:
     """Kokoro writes each diphthong and affricate as one symbol; American vowels carry no length mark."""
     sys.path.insert(0, str(ROOT))
