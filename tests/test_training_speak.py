@@ -88,7 +88,7 @@ def test_the_same_seed_gives_the_same_jobs_and_a_file_of_them_loses_nothing(
 def test_phonemes_are_written_as_the_voices_learnt_them(
     code: SimpleNamespace, text: str, american: str, british: str
 ) -> None:
-    """Symbols of Kokoro-82M for General American and British English: as its front end misaki writes them (from memory)."""
+    """American and British English as misaki, the front end of Kokoro-82M, writes them (from memory)."""
     assert code.speak_plan.phonemes(text, british=False) == american
     assert code.speak_plan.phonemes(text, british=True) == british
 
