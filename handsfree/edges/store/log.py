@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from handsfree.core.corrections import Change, Overtaken
 from handsfree.core.errors import UserError
 from handsfree.core.events import Correction, Decision, EndReason, LogWord, OweReward, Rep
+from handsfree.core.history import History
 from handsfree.core.log import (
     Gap,
     JudgedRep,
@@ -33,6 +34,7 @@ from handsfree.core.log import (
 )
 from handsfree.edges.store import rows
 from handsfree.edges.store.database import BUSY_S, LiveMark, LogFile
+from handsfree.edges.store.history import history
 from handsfree.edges.store.streams import Streams
 
 if TYPE_CHECKING:
@@ -344,6 +346,10 @@ class Store:
     def streams(self) -> Streams:
         """Reading many sessions in constant memory."""
         return Streams(self._file)
+
+    def history(self, dog: str) -> History:
+        """All sessions of one dog (its name in any case) for looking at together. Raises UserError if there is none."""
+        return history(self._file, dog)
 
     def current_steps(self, dog: str) -> dict[str, int]:
         """Behaviour -> the step this dog had reached when it was last trained. The plan may have fewer steps by now."""
