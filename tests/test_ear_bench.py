@@ -14,12 +14,12 @@ from handsfree import listening
 from handsfree.core.events import OTHER_SPEECH, Breath, HeardWord
 from handsfree.core.plan import Plan
 from handsfree.places import shipped
-from tests.bench.ear import cases, clips, listen, measures, plans, sounds, table
+from tests.bench.ear import cases, clips, listen, measures, plans, rows, sounds, table
 from tests.bench.ear.__main__ import heard_them
 from tests.bench.ear.cases import Case, Piece, Said
 from tests.bench.ear.clips import Clip
 from tests.bench.ear.measures import Answer
-from tests.bench.ear.table import Heading, Row
+from tests.bench.ear.rows import Heading, Row
 
 RATE = sounds.RATE
 
@@ -214,21 +214,21 @@ def small_table() -> list[Row | Heading]:
 
 
 def test_the_table_gives_each_ear_its_figures():
-    rows = {row.what: row for row in small_table() if isinstance(row, Row)}
-    assert rows["word heard"].values == (100.0, 0.0, None)
-    assert rows["another word counts"].values == (0.0, 100.0, None)
-    assert rows["`go` heard"].of == "2"
-    assert rows["all, plan `commands`"].values == (0.0, pytest.approx(3600 / 2), None)
-    assert rows["all, plan `commands`"].bounds[0] == pytest.approx(6.0)
-    assert "`yes` heard" not in rows  # nobody says it here
+    found = {row.what: row for row in small_table() if isinstance(row, Row)}
+    assert found["word heard"].values == (100.0, 0.0, None)
+    assert found["another word counts"].values == (0.0, 100.0, None)
+    assert found["`go` heard"].of == "2"
+    assert found["all, plan `commands`"].values == (0.0, pytest.approx(3600 / 2), None)
+    assert found["all, plan `commands`"].bounds[0] == pytest.approx(6.0)
+    assert "`yes` heard" not in found  # nobody says it here
 
 
 def test_a_goal_that_is_missed_is_said():
-    lines = list(table.markdown([Row("a", "9", (96.0,), at_least=97), Row("b", "9", (97.0,), at_least=97)], ["x"]))
+    lines = list(rows.markdown([Row("a", "9", (96.0,), at_least=97), Row("b", "9", (97.0,), at_least=97)], ["x"]))
     assert lines[2] == "| a | 9 | 96.0 % | >= 97 **missed** |"
     assert lines[3] == "| b | 9 | 97.0 % | >= 97 |"
     nothing_seen = Row("c", "2 h", (0.0,), "/h", bounds=(1.5,))
-    assert list(table.markdown([nothing_seen], ["x"]))[2] == "| c | 2 h | 0 (< 1.5) |  |"
+    assert list(rows.markdown([nothing_seen], ["x"]))[2] == "| c | 2 h | 0 (< 1.5) |  |"
 
 
 # From listening to judging
@@ -254,7 +254,8 @@ def test_what_counts_is_what_a_session_takes():
 def test_what_was_heard_can_be_kept_and_judged_again(tmp_path):
     one = case("words", "go", "go")
     kept = {one.key: heard(word("go", 1.0), word(OTHER_SPEECH, 2.0))}
-    listen.dump(tmp_path / "heard.jsonl", [one], kept)
+    lines = [json.dumps(listen.as_row(one, heard)) for heard in kept.values()]
+    (tmp_path / "heard.jsonl").write_text("\n".join(lines))
     assert listen.load(tmp_path / "heard.jsonl") == kept
 
 

@@ -3,7 +3,7 @@
     python -m tests.bench.ear                     the ear that ships
     python -m tests.bench.ear --model FOLDER      another one, laid out as models/en
     python -m tests.bench.ear --peers             general speech libraries on the same recordings besides
-    python -m tests.bench.ear --dump FOLDER       keep what was heard; --heard FOLDER judges that again
+    python -m tests.bench.ear --dump FILE         keep what was heard (JSON Lines); --heard FILE judges that again
 
 The recordings are not in this repository: --data (or HANDSFREE_EAR_DATA) names a folder with speech_commands_dev/
 (test split of Speech Commands, WORD/SPEAKER_nohash_N.opus), speech/manifest.tsv (as for models/training/prepare.py) and
@@ -33,7 +33,8 @@ from tests.bench.ear import clips, listen, peers, plans, speed
 from tests.bench.ear.cases import Case, cases
 from tests.bench.ear.listen import Heard
 from tests.bench.ear.measures import Answer
-from tests.bench.ear.table import Row, Table, markdown
+from tests.bench.ear.rows import Row, markdown
+from tests.bench.ear.table import Table
 
 SHIPPED = clips.ROOT / "models" / "en"
 
@@ -43,16 +44,13 @@ def main() -> None:
     options = _options()
     began = time.monotonic()
     collection = clips.collect(options.data, options.voices, options.split, _say)
-    every = [case for case in cases(collection, options.full) if options.only in case.row]
+    every = [case for case in cases(collection, options.full) if any(only in case.row for only in options.only)]
     if not every:
         sys.exit("nothing to hear")
     if options.heard:
-        heard = listen.load(options.heard / "heard.jsonl")
+        heard = listen.load(options.heard)
     else:
-        heard = listen.hear_all(every, options.model, options.jobs)
-    if options.dump:
-        options.dump.mkdir(parents=True, exist_ok=True)
-        listen.dump(options.dump / "heard.jsonl", every, heard)
+        heard = listen.hear_all(every, options.model, options.jobs, options.dump)
     columns = _columns(every, heard, options.sensitivity)
     if options.peers:
         tuning = cases(clips.collect(options.data, (), "tune", _say), False)
@@ -73,11 +71,11 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--sensitivity", type=float, nargs="*", default=[], help="columns with the dial elsewhere")
     parser.add_argument("--peers", action="store_true", help="general speech libraries besides")
     parser.add_argument("--full", action="store_true", help="all recordings, where a sample is taken otherwise")
-    parser.add_argument("--only", default="", metavar="TEXT", help="only kinds of sound with this in their name")
+    parser.add_argument("--only", nargs="*", default=[""], help="only kinds of sound with one of these in their name")
     parser.add_argument("--jobs", type=int, default=2, help="processes")
     parser.add_argument("--no-speed", dest="speed", action="store_false", help="without times and sizes")
-    parser.add_argument("--dump", type=Path, metavar="FOLDER")
-    parser.add_argument("--heard", type=Path, metavar="FOLDER", help="from --dump, instead of listening")
+    parser.add_argument("--dump", type=Path, metavar="FILE", help="keep what was heard")
+    parser.add_argument("--heard", type=Path, metavar="FILE", help="from --dump, instead of listening")
     parser.add_argument("--json", action="store_true", help="figures as JSON")
     return parser.parse_args()
 

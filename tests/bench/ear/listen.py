@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import multiprocessing
+import os
 import sys
 import time
 from collections.abc import Iterable, Sequence
@@ -98,12 +99,19 @@ def _answer(heard: Heard, words: Sequence[tuple[HeardWord, float]]) -> Answer:
     return Answer(heard.seconds, tuple(heard.said), tuple(word for word, _ in words), known_s, speech)
 
 
-def hear_all(cases: Sequence[Case], model: Path | None, jobs: int) -> dict[str, Heard]:
-    """By key. Tells on stderr how far it is."""
+def hear_all(cases: Sequence[Case], model: Path | None, jobs: int, kept: Path | None = None) -> dict[str, Heard]:
+    """By key. Tells on stderr how far it is; writes what was heard so far to `kept`, as `load` reads it."""
+    found = {}
     # spawn: a forked child would inherit Vosk's threads and locks
-    with multiprocessing.get_context("spawn").Pool(jobs, start, (model,)) as pool:
-        pairs = progress(pool.imap(hear, cases, chunksize=16), len(cases), "heard")
-        found = {key: heard for key, heard in pairs if heard}
+    with (
+        multiprocessing.get_context("spawn").Pool(jobs, start, (model,)) as pool,
+        open(kept or os.devnull, "w", encoding="utf-8") as lines,
+    ):
+        answers = progress(pool.imap(hear, cases, chunksize=8), len(cases), "heard")
+        for case, (key, heard) in zip(cases, answers, strict=True):
+            if heard:
+                found[key] = heard
+                lines.write(json.dumps(as_row(case, heard)) + "\n")
     if missing := len(cases) - len(found):
         print(f"{missing} of {len(cases)} cases left out: their recordings cannot be read", file=sys.stderr)
     return found
@@ -120,18 +128,14 @@ def progress(items: Iterable[Any], total: int, verb: str) -> Iterable[Any]:
             print(f"{number} of {total} {verb}, about {left_s:.0f} s to go", file=sys.stderr, flush=True)
 
 
-def dump(path: Path, cases: Iterable[Case], heard: dict[str, Heard]) -> None:
-    """JSON Lines: key, row, detail, plan, text and what is in a Heard."""
-    with open(path, "w", encoding="utf-8") as lines:
-        for case in cases:
-            if one := heard.get(case.key):
-                about = {"key": case.key, "row": case.row, "detail": case.detail, "plan": case.plan, "text": case.text}
-                files = [piece.clip.path for piece in case.pieces]
-                lines.write(json.dumps(about | {"files": files} | dataclasses.asdict(one)) + "\n")
+def as_row(case: Case, heard: Heard) -> dict[str, Any]:
+    """For JSON Lines: key, row, detail, plan, text, files and what is in a Heard."""
+    about = {"key": case.key, "row": case.row, "detail": case.detail, "plan": case.plan, "text": case.text}
+    return about | {"files": [piece.clip.path for piece in case.pieces]} | dataclasses.asdict(heard)
 
 
 def load(path: Path) -> dict[str, Heard]:
-    """What `dump` wrote."""
+    """What `hear_all` kept."""
 
     def breath(entry: dict[str, Any]) -> Breath:
         return Breath(tuple(HeardWord(**word) for word in entry["words"]), entry["settled_s"])

@@ -16,7 +16,7 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-from tests.bench.ear.table import Heading, Row
+from tests.bench.ear.rows import Heading, Row
 
 ROOT = Path(__file__).resolve().parents[3]
 SESSION = ROOT / "tests" / "data" / "sessions" / "mixed-1.ogg"
