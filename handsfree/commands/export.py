@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 
 import click
@@ -80,6 +81,7 @@ def export(
     from handsfree.edges.export import Job, write
     from handsfree.edges.export.key import blinding_key
     from handsfree.edges.store import Store
+    from handsfree.edges.store.streams import streams_of
 
     several = dog is not None or first is not None or last is not None
     if (session is not None) + several + everything > 1:
@@ -118,6 +120,6 @@ def export(
             shift_s=shift_s,
             stretch=stretch,
         )
-        made = write(job, chosen, store.streams, store.session_log)
+        made = write(job, chosen, store.streams, store.session_log, partial(streams_of, log))
     count = "1 session" if len(chosen) == 1 else f"{len(chosen)} sessions"
     click.echo(f"{count} written to {' and '.join(map(str, made))}")

@@ -46,7 +46,7 @@ class Chosen:
 
     @property
     def month(self) -> str:
-        return f"{self.started_at:%Y-%m}"
+        return self.started_at.isoformat()[:7]
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +149,7 @@ def _reps(context: Context, found: Iterable[Row]) -> Iterator[Row]:
             outcome,
             judged or NO_REP,
             start_s,
-            round(end_s - start_s, 6),
+            round((end_s - start_s) * 1e6) / 1e6,
             wall(start_s),
             hide(cue) if cued else None,
             cue_start_s,
@@ -159,7 +159,7 @@ def _reps(context: Context, found: Iterable[Row]) -> Iterator[Row]:
             word_start_s,
             word_end_s,
             word_confidence,
-            round(word_start_s - cue_end_s, 6) if marked else None,
+            round((word_start_s - cue_end_s) * 1e6) / 1e6 if marked else None,
             truth[recue],
             truth[released],
         )
@@ -176,7 +176,7 @@ def _words(context: Context, found: Iterable[Row]) -> Iterator[Row]:
             number,
             dog if role is not None and role == name_role else hide(text),
             start_s,
-            round(end_s - start_s, 6),
+            round((end_s - start_s) * 1e6) / 1e6,
             wall(start_s),
             confidence,
             role,
@@ -209,7 +209,7 @@ def _decisions(context: Context, found: Iterable[Row]) -> Iterator[Row]:
             context.hide(behaviour) if behaviour else None,
             step,
             new_step,
-            context.form.integers(json.loads(reps)),
+            context.form.integers(reps),
             correct,
         )
 
@@ -224,7 +224,7 @@ def _prompts(context: Context, found: Iterable[Row]) -> Iterator[Row]:
             key,
             text,
             start_s,
-            None if end_s is None else round(end_s - start_s, 6),
+            None if end_s is None else round((end_s - start_s) * 1e6) / 1e6,
             wall(start_s),
             why or None,
             behaviour,

@@ -6,6 +6,7 @@ import contextlib
 import sys
 from collections.abc import Iterator, Sequence
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 from handsfree.core.errors import UserError
@@ -61,6 +62,21 @@ class Streams:
     def is_empty(self, source: str) -> bool:
         """Whether nothing at all stands in a table of the log."""
         return not self._file.tuples(f"SELECT 1 FROM {source} LIMIT 1")
+
+    def state(self) -> tuple[int, ...]:
+        """Another one after every change: rows are only ever added, and sessions get an end."""
+        tables = [name for (name,) in self._file.tuples("SELECT name FROM sqlite_master WHERE type = 'table'")]
+        newest = [f"(SELECT coalesce(max(rowid), 0) FROM {name})" for name in tables]
+        return self._file.tuples(f"SELECT {', '.join(newest)}, (SELECT count(ended_s) FROM sessions)")[0]
+
+
+@contextlib.contextmanager
+def streams_of(path: Path) -> Iterator[Streams]:
+    """The log at `path` as it stands now, opened for reading. Raises UserError."""
+    with contextlib.closing(LogFile(path, read_only=True)) as file:
+        streams = Streams(file)
+        with streams.snapshot():
+            yield streams
 
 
 def _none(selection: Selection) -> str:
