@@ -20,6 +20,7 @@ COMMANDS = {
     "export": "Write sessions for other programs.",
     "hear": "What the ear makes of recordings, one JSON line a word.",
     "plan": "Make or check the plan of a dog.",
+    "progress": "How a dog gets on over days.",
     "replay": "What other rules or another ear would have decided.",
     "review": "Go through the reps of a session and correct them.",
     "session": "Run a training session: count reps, speak up when the plan's rules say so.",

@@ -1,0 +1,149 @@
+"""One behaviour as a picture: the rate with its interval over the days, and the step below. SVG, drawn by hand.
+
+Colours come from the page (light, dark, print); each has a second sign: open squares are days of a relapse, filled dots
+others; a relapse is a shaded spell with its name on it, a plateau a dashed line with its name on it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+from html import escape
+
+from handsfree.core.progress import GOOD_RATE, BehaviourProgress, Period, Unit
+from handsfree.edges.progress_page import words
+
+WIDTH, LEFT, RIGHT = 820, 52, 14
+RATE_TOP, RATE_BOTTOM = 26, 206
+STEP_TOP, STEP_ROW = 234, 15
+MOST_STEP_ROWS = 8
+_LENGTH = {Unit.DAY: 1, Unit.WEEK: 7, Unit.MONTH: 30}
+
+
+def picture(behaviour: BehaviourProgress, unit: Unit) -> str:
+    """The picture as an SVG element."""
+    periods = behaviour.periods(unit)
+    first, last = periods[0].first, max(behaviour.last_day, periods[-1].first)
+    across = _Across(first, last + timedelta(days=_LENGTH[unit]))
+    steps = max(len(behaviour.steps), max(period.hardest for period in periods))
+    height = STEP_TOP + STEP_ROW * min(steps, MOST_STEP_ROWS) + 30
+    parts = [
+        *_frame(across, periods, unit, height),
+        *_turns(behaviour, across, last),
+        *_rates(behaviour, across, periods),
+    ]
+    parts += _steps(across, periods, steps, height, unit)
+    sign, sentence = words.verdict(behaviour)
+    label = escape(f"{behaviour.name}. {sign}: {sentence} {words.lately(behaviour)}.", quote=True)
+    return f'<svg viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{label}">\n' + "\n".join(parts) + "\n</svg>"
+
+
+class _Across:
+    """A day -> its place from left to right."""
+
+    def __init__(self, first: date, end: date) -> None:
+        self._first = first
+        self._day = (WIDTH - LEFT - RIGHT) / max(1, (end - first).days)
+
+    def start(self, day: date) -> float:
+        return LEFT + (day - self._first).days * self._day
+
+    def middle(self, day: date, unit: Unit) -> float:
+        return self.start(day) + self._day * _LENGTH[unit] / 2
+
+
+def _up(rate: float) -> float:
+    return RATE_BOTTOM - rate * (RATE_BOTTOM - RATE_TOP)
+
+
+def _frame(across: _Across, periods: Sequence[Period], unit: Unit, height: int) -> list[str]:
+    right = WIDTH - RIGHT
+    parts = [
+        f'<line class="axis" x1="{LEFT}" x2="{right}" y1="{_up(rate):.0f}" y2="{_up(rate):.0f}"/>' for rate in (0, 1)
+    ]
+    parts += [
+        f'<text x="{LEFT - 8}" y="{_up(rate) + 4:.0f}" text-anchor="end">{100 * rate:.0f} %</text>'
+        for rate in (0, 0.5, 1)
+    ]
+    good = _up(GOOD_RATE)
+    parts.append(f'<line class="good" x1="{LEFT}" x2="{right}" y1="{good:.0f}" y2="{good:.0f}"/>')
+    parts.append(f'<text x="{LEFT - 8}" y="{good + 4:.0f}" text-anchor="end">80 %</text>')
+    parts.append(f'<text x="{LEFT}" y="14">correct, with 95 % interval</text>')
+    every = -(-len(periods) // 9)
+    shown = 0.0
+    for period in periods[::every]:
+        x = across.middle(period.first, unit)
+        if x - shown >= 62:
+            name = escape(words.period_name(period, unit))
+            parts.append(f'<text x="{x:.0f}" y="{height - 6}" text-anchor="middle">{name}</text>')
+            shown = x
+    return parts
+
+
+def _turns(behaviour: BehaviourProgress, across: _Across, last: date) -> list[str]:
+    """Relapses and the plateau, with their names."""
+    parts = []
+    for setback in behaviour.setbacks:
+        left, right = across.start(setback.began), across.start((setback.recovered or last) + timedelta(days=1))
+        name = f"likely relapse from {words.day(setback.began)}"
+        parts.append(
+            f'<rect class="spell" x="{left:.1f}" width="{right - left:.1f}" y="{RATE_TOP}" '
+            f'height="{RATE_BOTTOM - RATE_TOP}"/>'
+            f'<line class="edge" x1="{left:.1f}" x2="{left:.1f}" y1="{RATE_TOP}" y2="{RATE_BOTTOM}"/>'
+        )
+        parts.append(_name(name, left, "label alarming"))
+    if plateau := behaviour.plateau:
+        left, y = across.start(plateau.began), RATE_TOP - 5
+        parts.append(f'<line class="flatline" x1="{left:.1f}" x2="{WIDTH - RIGHT}" y1="{y}" y2="{y}"/>')
+        parts.append(_name(f"no gain since {words.day(plateau.began)}", left, "label"))
+    return parts
+
+
+def _name(text: str, x: float, kind: str) -> str:
+    """A name above the plot, to the left of its place where there is no room to the right."""
+    anchor = "end" if x > WIDTH - 240 else "start"
+    return f'<text class="{kind}" x="{x:.0f}" y="14" text-anchor="{anchor}">{escape(text)}</text>'
+
+
+def _rates(behaviour: BehaviourProgress, across: _Across, periods: Sequence[Period]) -> list[str]:
+    unit = behaviour.unit()
+    parts, line = [], []
+    for period in periods:
+        assert period.rate is not None
+        assert period.interval is not None
+        x, y = across.middle(period.first, unit), _up(period.rate)
+        low, high = (_up(share) for share in period.interval)
+        parts.append(f'<line class="interval" x1="{x:.1f}" x2="{x:.1f}" y1="{low:.1f}" y2="{high:.1f}"/>')
+        line.append(f"{x:.1f},{y:.1f}")
+    parts.append(f'<polyline class="trend" points="{" ".join(line)}"/>')
+    for period, place in zip(periods, line, strict=True):
+        x, y = place.split(",")
+        what = escape(f"{words.period_name(period, unit)}: {words.score(period)}")
+        relapsed = any(
+            one.began <= period.first and (one.recovered is None or period.first <= one.recovered)
+            for one in behaviour.setbacks
+        )
+        shape = (
+            f'<rect class="bad" x="{float(x) - 4:.1f}" y="{float(y) - 4:.1f}" width="8" height="8">'
+            if relapsed
+            else f'<circle class="dot" cx="{x}" cy="{y}" r="5">'
+        )
+        parts.append(f"{shape}<title>{what}</title>{'</rect>' if relapsed else '</circle>'}")
+    return parts
+
+
+def _steps(across: _Across, periods: Sequence[Period], steps: int, height: int, unit: Unit) -> list[str]:
+    """A staircase of the step at the end of each period."""
+    bottom = height - 28
+    row = (bottom - STEP_TOP) / max(1, steps - 1) if steps > 1 else 0.0
+    parts = [f'<text x="{LEFT}" y="{STEP_TOP - 10}">step</text>']
+    for step in sorted({1, steps}):
+        y = bottom - (step - 1) * row
+        parts.append(f'<text x="{LEFT - 8}" y="{y + 4:.0f}" text-anchor="end">{step}</text>')
+        parts.append(f'<line class="axis" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y:.1f}" y2="{y:.1f}"/>')
+    path = ""
+    for period in periods:
+        x, y = across.middle(period.first, unit), bottom - (period.last_step - 1) * row
+        path += f"H{x:.1f}V{y:.1f}" if path else f"M{x:.1f},{y:.1f}"
+    parts.append(f'<path class="stairs" d="{path}H{WIDTH - RIGHT}"/>')
+    return parts
