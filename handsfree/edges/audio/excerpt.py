@@ -32,7 +32,7 @@ def excerpt(path: Path, from_s: float, to_s: float) -> bytes:
             converter = Converter(file.samplerate)
     except (soundfile.LibsndfileError, RuntimeError) as error:
         if not path.exists():
-            raise UserError(f"{path}: the sound is gone (it may have passed its age limit)") from None
+            raise UserError(f"{path}: there is no such file; kept sound goes when its age limit is reached") from None
         said = str(getattr(error, "error_string", error)).rstrip(".")
         raise UserError(f"{path}: the sound is damaged, or of a kind that cannot be played from ({said})") from None
     return converter.convert(frames) + converter.finish()
