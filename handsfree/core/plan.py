@@ -157,6 +157,41 @@ class Ear:
 
 
 @dataclass(frozen=True, slots=True)
+class Day:
+    """How a day of training is laid out beforehand.
+
+    sessions             short sessions a day, at most
+    meals                when she is fed, "HH:MM"
+    meal_gap_min         minutes that lie between a meal and handling
+    calm_reps            handling goes one step up only after so many correct reps in a row, and once a day
+    upkeep_longest_days  what the dog knows is repeated at growing intervals, but after so many days at the latest
+    """
+
+    sessions: int = 3
+    meals: tuple[str, ...] = ()
+    meal_gap_min: int = 60
+    calm_reps: int = 5
+    upkeep_longest_days: int = 28
+
+
+@dataclass(frozen=True, slots=True)
+class Food:
+    """What a day's treats may come to. None: not given, and never guessed.
+
+    A ration in kcal (or weight and energy factor, from which it is estimated) goes with treats in kcal; one in grams
+    with treats in grams, of the same food.
+    """
+
+    treat_share: float = 0.1
+    ration_kcal: float | None = None
+    weight_kg: float | None = None
+    energy_factor: float | None = None
+    treat_kcal: float | None = None
+    ration_g: float | None = None
+    treat_g: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     dog: str
     behaviours: tuple[Behaviour, ...]
@@ -167,6 +202,8 @@ class Plan:
     prompts: Prompts = Prompts()
     sound: Sound = Sound()
     ear: Ear = Ear()
+    day: Day = Day()
+    food: Food = Food()
     pronunciations: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """Word -> how it is said: ARPAbet phones ("P AA P IY") or plain syllables that the tool reads aloud ("pop ee")."""
 

@@ -15,7 +15,9 @@ from handsfree.core.plan import (
     PRESETS,
     RESPONSE_WINDOW_S,
     Behaviour,
+    Day,
     Ear,
+    Food,
     Limits,
     Plan,
     Prompts,
@@ -27,6 +29,7 @@ from handsfree.core.plan import (
     Words,
     spoken,
 )
+from handsfree.edges.planfile.daily import read_day, read_food
 from handsfree.edges.planfile.faults import Findings, Where, shown
 from handsfree.edges.planfile.tables import Table
 
@@ -35,7 +38,15 @@ LONGEST_PATH = 4096  # characters
 SLOWEST_WPM, FASTEST_WPM = 80, 450  # what espeak-ng accepts
 
 TOP_LEVEL = ("dog", "handler", "place", "rule")
-_SECTIONS: Mapping[str, type] = {"words": Words, "limits": Limits, "prompts": Prompts, "sound": Sound, "ear": Ear}
+_SECTIONS: Mapping[str, type] = {
+    "words": Words,
+    "limits": Limits,
+    "prompts": Prompts,
+    "sound": Sound,
+    "ear": Ear,
+    "day": Day,
+    "food": Food,
+}
 _ELSEWHERE = {
     **{field.name: "under [[behaviour]]" for field in fields(Behaviour)},
     **{field.name: f"under [{name}]" for name, section in _SECTIONS.items() for field in fields(section)},
@@ -85,6 +96,8 @@ def read_plan(document: Mapping[str, Any], found: Findings, path: Path) -> tuple
         prompts=_prompts(top.inner("prompts")),
         sound=_sound(top.inner("sound")),
         ear=_ear(top.inner("ear"), path),
+        day=read_day(top.inner("day")),
+        food=read_food(top.inner("food")),
         pronunciations=_pronunciations(top.inner("pronunciations")),
     )
     top.finish(_ELSEWHERE)

@@ -6,16 +6,18 @@ from collections.abc import Iterator
 from dataclasses import fields
 from typing import Any
 
-from handsfree.core.plan import RESPONSE_WINDOW_S, Behaviour, Plan, SequentialRule, WindowRule
+from handsfree.core.plan import RESPONSE_WINDOW_S, Behaviour, Food, Plan, SequentialRule, WindowRule
 
 UNSET = {
     "limits.treats": "no limit",
     "prompts.voice": "the system's",
     "ear.model": "the one that ships",
     "ear.confidence": "as sensitivity asks",
+    "day.meals": "not given",
+    **{f"food.{field.name}": "not given" for field in fields(Food)},
 }
 """What it means when nothing is set."""
-SECTIONS = ("words", "limits", "prompts", "sound", "ear")
+SECTIONS = ("words", "limits", "prompts", "sound", "ear", "day", "food")
 
 
 def settings(plan: Plan) -> list[tuple[str, str, str]]:
