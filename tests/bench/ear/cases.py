@@ -20,7 +20,7 @@ DISTANCES_M = (0.5, 1, 2, 4)
 PACES = (10, 20, 30)
 """Reps a minute."""
 MARKERS_APART_S = 0.6
-NOISY_CLIPS, FAR_CLIPS, PAIRS, SEQUENCES, REPS = 240, 120, 120, 10, 8
+NOISY_CLIPS, FAR_CLIPS, PAIRS, SEQUENCES, REPS = 160, 80, 120, 10, 8
 """How many are heard unless all are asked for."""
 LEVEL = 0.05
 """Root mean square, full scale 1, of words that are put beside one another."""
