@@ -206,15 +206,16 @@ def sound_of(batch: Batch, recordings: Tensor, noise: Tensor, rough: bool) -> tu
     if rough:
         start = start + (torch.randn(rows, 1, device=device) * 0.03 * RATE).long()
         end = torch.maximum(end + (torch.randn(rows, 1, device=device) * 0.04 * RATE).long(), start + RATE // 10)
-    position = (torch.arange(batch.samples, device=device) - START) * speed + start
-    below = position.floor().long()
-    index = below.clamp(0, len(recordings) - 2)
+    # from the start of the word: single precision could not tell the samples of many hours apart
+    position = (torch.arange(batch.samples, device=device) - START) * speed
+    below = position.floor()
+    index = (below.long() + start).clamp(0, len(recordings) - 2)
     part = position - below
     sound = recordings[index] * (1 - part) + recordings[index + 1] * part
-    sound = torch.where((position >= first) & (position < last), sound, 0.0)
+    sound = torch.where((index >= first) & (index < last - 1), sound, 0.0)
     if rough:
         margin = torch.empty(rows, 1, device=device).uniform_(0.02, 0.08) * RATE
-        near = (position > start - margin) & (position < end + margin)
+        near = (position > -margin) & (position < end - start + margin)
         sound = torch.where(near | ~batch.alone.to(device)[:, None], sound, 0.0)
         sound = augment(sound, noise)
     finish = START + (end - start) / speed
