@@ -50,8 +50,8 @@ function show(found) {
   refill();
 }
 
-function refill() {
-  const before = list.current;
+function refill(fromTheFirst = false) {
+  const before = fromTheFirst ? undefined : list.current;
   list.limit = $("unsure").checked ? Number($("limit").value) : null;
   list.show(state.reps);
   const none = $("none");
@@ -231,8 +231,8 @@ $("help-keys").append(...[...JUDGING, ...MOVING, ...OTHERS].filter(({ help }) =>
 ]));
 
 document.addEventListener("keydown", pressed);
-$("unsure").addEventListener("change", refill);
-$("limit").addEventListener("change", refill);
+$("unsure").addEventListener("change", () => refill(true));
+$("limit").addEventListener("change", () => refill($("unsure").checked));
 $("closer").addEventListener("click", () => zoom(-1));
 $("wider").addEventListener("click", () => zoom(1));
 $("show-help").addEventListener("click", () => $("help").showModal());
