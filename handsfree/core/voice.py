@@ -88,9 +88,6 @@ def choose_ease(least: float, takes: Sequence[float], others: Sequence[float]) -
     return max(-MOST_EASE, min(MOST_EASE, wish))
 
 
-LEAST_APART = 4.0
-"""Log share by which a take must fit its word better than another: below, one is easily taken for the other."""
-
 _TRADE_WORDS = {
     "cue": "sit down, park it, bottom down, lie down, flat out, wait there, hold it, stand tall, come here, this way, "
     "close in, heel position, leave it, drop it, give it up, touch here, target, paws up, jump up, hop off, paws down, "

@@ -119,6 +119,18 @@ def _read_dictionary(path: Path) -> str:
         raise UserError(f"{path}: the dictionary of pronunciations cannot be read; install handsfree again") from error
 
 
+def common_words(path: Path) -> dict[str, Phones]:
+    """The decoys that ship with the ear: word -> its first pronunciation. Raises UserError."""
+    found: dict[str, Phones] = {}
+    try:
+        for line in path.read_text(encoding="utf-8").splitlines():
+            word, *phones = line.split()
+            found.setdefault(word, tuple(phones))
+    except (OSError, ValueError) as error:
+        raise UserError(f"{path}: the common words cannot be read; install handsfree again") from error
+    return found
+
+
 def _look_up(word: str, text: str) -> tuple[Phones, ...]:
     """All pronunciations of a word, which lie on neighbouring lines; () if it has none."""
     start, found = f"\n{word} ", []

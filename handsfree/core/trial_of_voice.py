@@ -1,0 +1,75 @@
+"""An ear tried on her takes and on other sound: what counted, what would count if a word were easier or harder."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from handsfree.core.voice import choose_ease, eased_confidence
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """Plan words that came of one sound, each with its confidence.
+
+    Those that cannot count for another reason than being unsure (in a sentence, too short) are left out.
+    """
+
+    found: tuple[tuple[str, float], ...]
+
+    def counted(self, least: float, eases: Mapping[str, float]) -> list[str]:
+        """What counts when words need the confidence `least` and are made easier by `eases`."""
+        return [text for text, sure in self.found if eased_confidence(sure, eases.get(text, 0.0)) >= least]
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """`right`: takes that gave their word; `wrong`: takes that gave another; `false`: words counted in other sound."""
+
+    takes: int
+    right: int
+    wrong: int
+    false: int
+
+    @property
+    def errors(self) -> int:
+        """A miss and another word each count; a take that is taken for another word is both."""
+        return self.takes - self.right + self.wrong
+
+
+@dataclass(frozen=True)
+class Trial:
+    """What one ear made of her takes (phrase -> what each gave) and of other sound (words said in it, what it gave)."""
+
+    takes: Mapping[str, Sequence[Heard]]
+    others: Sequence[tuple[str, Heard]]
+
+    def right(self, phrase: str, least: float, eases: Mapping[str, float]) -> int:
+        return sum(phrase in heard.counted(least, eases) for heard in self.takes[phrase])
+
+    def wrong(self, phrase: str, least: float, eases: Mapping[str, float]) -> list[str]:
+        """The other words that its takes gave."""
+        return [t for heard in self.takes[phrase] for t in heard.counted(least, eases) if t != phrase]
+
+    def false(self, least: float, eases: Mapping[str, float]) -> list[str]:
+        """Words counted in other sound in which they are not said."""
+        counted = ((said, heard.counted(least, eases)) for said, heard in self.others)
+        return [text for said, texts in counted for text in texts if f" {text} " not in f" {said} "]
+
+    def tally(self, least: float, eases: Mapping[str, float]) -> Tally:
+        wrong = sum(any(t != p for t in h.counted(least, eases)) for p, some in self.takes.items() for h in some)
+        right = sum(self.right(phrase, least, eases) for phrase in self.takes)
+        takes = sum(map(len, self.takes.values()))
+        return Tally(takes, right, wrong, len(self.false(least, eases)))
+
+    def eases(self, least: float) -> dict[str, float]:
+        """How much easier or harder each word should count; words that need nothing are left out."""
+        eases = {phrase: choose_ease(least, *self._confidences(phrase)) for phrase in self.takes}
+        return {phrase: ease for phrase, ease in eases.items() if ease}
+
+    def _confidences(self, phrase: str) -> tuple[list[float], list[float]]:
+        """Of the phrase in its own takes, the surest in each; and in everything else."""
+        own = [[sure for text, sure in heard.found if text == phrase] for heard in self.takes[phrase]]
+        elsewhere = [heard for other, some in self.takes.items() if other != phrase for heard in some]
+        elsewhere += [heard for said, heard in self.others if f" {phrase} " not in f" {said} "]
+        return [max(some) for some in own if some], [s for h in elsewhere for t, s in h.found if t == phrase]

@@ -1,0 +1,179 @@
+"""Her takes in, an ear for her voice out: which pronunciations fit, what the ear must learn, and whether it wins.
+
+Nothing is adopted that does not win on takes held back from it: the ear learns from every other take of a word and is
+tried on the rest, and the other way round. What it hears in other people's talk must not grow.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from handsfree import listening
+from handsfree.core.events import SAMPLE_RATE, AudioBlock, Ignored, Reason, SessionEvent
+from handsfree.core.phones import SOUNDS_ALIKE, Phones, distance
+from handsfree.core.plan import Plan
+from handsfree.core.trial_of_voice import Heard, Tally, Trial
+from handsfree.core.vocabulary import Memory, Vocabulary
+from handsfree.core.voice import OwnVoice, WordVoice
+from handsfree.edges.adaptation import Learner, Take, read_other_sound, write_model
+from handsfree.listening import Learnt
+from handsfree.risks import Risks
+
+Samples = npt.NDArray[np.int16]
+Takes = Mapping[str, Sequence[Samples]]
+
+QUIET_S = 0.6
+"""Put before and after a take when the ear is tried on it, as faint noise (HISS, in steps of 16-bit sound)."""
+HISS = 3.0
+BLOCK = SAMPLE_RATE // 5
+LEARNT_FROM = 3
+"""Every third piece of other sound is held fast while the ear learns; the others are kept for the trial."""
+POOR_FIT, WORTH_A_WAY = -6.0, 4.0
+"""Where takes fit worse, what the ear heard in them is tried as a pronunciation; it must fit so much better."""
+
+
+@dataclass(frozen=True)
+class Result:
+    """`voice` is what to keep, `write` puts the ear that goes with it into a folder (None: the usual one stays)."""
+
+    voice: OwnVoice
+    write: Callable[[Path], None] | None
+    before: Tally
+    after: Tally
+
+
+class Teacher:
+    """Learns the words of one plan from takes of them."""
+
+    def __init__(self, plan: Plan, model: Path | None = None, tell: Callable[[str], None] = lambda line: None) -> None:
+        """`model`: another ear laid out as our own. `tell` gets a line whenever something slow begins."""
+        self.vocabulary = Vocabulary(plan, listening.prompt_book(plan.prompts.language).instructions)
+        self._plan, self._tell, self._base = plan, tell, model or listening.shipped_model()
+        self.learner = Learner(self._base)
+        self._pronouncer = listening.pronouncer(plan)
+        self._others = read_other_sound(listening.shipped_model())
+
+    def usual_ways(self, phrase: str) -> tuple[Phones, ...]:
+        """How the plan and the dictionaries say it."""
+        return self._pronouncer.phrase(phrase).phones
+
+    def learn(self, takes: Takes, learnt_at: str) -> Result:
+        """`takes`: phrase -> its takes, LEAST_TAKES or more each. Takes about a second a take."""
+        words = {phrase: WordVoice(len(some), self._fitting_ways(phrase, some)) for phrase, some in takes.items()}
+        voice = OwnVoice(listening.sha256_of(self._base), learnt_at, words)
+        with tempfile.TemporaryDirectory(prefix="handsfree-") as folder:
+            scratch = Path(folder)
+            self._tell("listening to your takes with the ear as it is")
+            before = Trial(self.hear_takes(None, scratch, takes), self.hear_others(None, scratch, self._kept_back()))
+            self._tell("learning from half of them, and listening to the rest")
+            held_back: dict[str, list[Heard]] = {phrase: [] for phrase in takes}
+            for half in (0, 1):
+                learnt = Learnt(voice, self._adapt(voice, takes, slice(half, None, 2), scratch / f"half{half}"))
+                rest = {phrase: some[1 - half :: 2] for phrase, some in takes.items()}
+                for phrase, heard in self.hear_takes(learnt, scratch, rest).items():
+                    held_back[phrase] += heard
+            self._tell("learning from all of them")
+            whole = self._adapt(voice, takes, slice(None), scratch / "whole")
+            after = Trial(held_back, self.hear_others(Learnt(voice, whole), scratch, self._kept_back()))
+            model = (whole / "am" / "final.mdl").read_bytes()
+        return self._adopt_if_it_wins(voice, takes, before, after, model)
+
+    def _adopt_if_it_wins(self, voice: OwnVoice, takes: Takes, before: Trial, after: Trial, model: bytes) -> Result:
+        least = self._plan.ear.least_confidence
+        as_it_is, learnt = before.tally(least, {}), after.tally(least, after.eases(least))
+        won = learnt.errors < as_it_is.errors and learnt.false <= as_it_is.false
+        kept = after if won else before
+        eases = kept.eases(least)
+        self._tell("looking for words that may be mixed up")
+        said = {phrase: self.usual_ways(phrase) for phrase in self.vocabulary.phrases}
+        said |= {phrase: word.ways for phrase, word in voice.words.items()}
+        looking = Risks(self.vocabulary, self._pronouncer, self.learner, said)
+        found = {phrase: looking.of(phrase, some, kept, least, eases) for phrase, some in takes.items()}
+        words = {
+            phrase: replace(
+                word,
+                ways=word.ways if won else (),
+                ease=eases.get(phrase, 0.0),
+                before=before.right(phrase, least, {}),
+                after=kept.right(phrase, least, eases),
+                risk=found[phrase].why,
+                better=found[phrase].better,
+            )
+            for phrase, word in voice.words.items()
+        }
+        write = (lambda folder: write_model(self._base, model, folder)) if won else None
+        return Result(replace(voice, words=words, adapted=won), write, as_it_is, kept.tally(least, eases))
+
+    def _adapt(self, voice: OwnVoice, takes: Takes, part: slice, folder: Path) -> Path:
+        """A model directory of an ear that learnt from a part of each word's takes."""
+        chosen = [Take(one, voice.words[phrase].ways) for phrase, some in takes.items() for one in some[part]]
+        model = self.learner.adapt(chosen, [piece.samples for piece in self._others[::LEARNT_FROM]])
+        write_model(self._base, model, folder)
+        return folder
+
+    def _fitting_ways(self, phrase: str, takes: Sequence[Samples]) -> tuple[Phones, ...]:
+        """The usual pronunciations that fit at least one take best; where none fits, what the ear heard her say."""
+        usual = list(self.usual_ways(phrase))
+        scores = [self.learner.scores(one) for one in takes]
+        fits = np.array([[self.learner.fit(s, [way]) for way in usual] for s in scores])
+        ways = [usual[i] for i in dict.fromkeys(fits.argmax(1).tolist())]
+        if np.median(fits.max(1)) < POOR_FIT:
+            heard = {way for s in scores if (way := self.learner.heard(s)) and self._is_near(phrase, way, usual)}
+            rated = [(sum(self.learner.fit(s, [way]) for s in scores), way) for way in sorted(heard)]
+            best, way = max(rated, default=(-np.inf, ()))
+            if best > fits.max(1).sum() + WORTH_A_WAY * len(takes):
+                ways.append(way)
+        return tuple(ways)
+
+    def _is_near(self, phrase: str, way: Phones, usual: Sequence[Phones]) -> bool:
+        """Near enough to how the word is said to be that word, and not near to any other of the plan."""
+        others = (one for other in self.vocabulary.phrases if other != phrase for one in self.usual_ways(other))
+        near = min(distance(way, one) for one in usual) < 2 * SOUNDS_ALIKE
+        return near and all(distance(way, one) >= SOUNDS_ALIKE for one in others)
+
+    def hear_takes(self, learnt: Learnt | None, scratch: Path, takes: Takes) -> dict[str, list[Heard]]:
+        """What each take gives, with the usual ear or with one that learnt. `scratch`: a folder for its graph."""
+        ear = self._open(learnt, scratch)
+        return {phrase: [self._hear(ear, _in_quiet(one)) for one in some] for phrase, some in takes.items()}
+
+    def hear_others(
+        self, learnt: Learnt | None, scratch: Path, sounds: Sequence[tuple[str, Samples]]
+    ) -> list[tuple[str, Heard]]:
+        """The same for other sounds, each with the words said in it."""
+        ear = self._open(learnt, scratch)
+        return [(words, self._hear(ear, _in_quiet(samples))) for words, samples in sounds]
+
+    def _kept_back(self) -> list[tuple[str, Samples]]:
+        """The pieces of other sound that nothing is learnt from."""
+        return [(piece.words, piece.samples) for i, piece in enumerate(self._others) if i % LEARNT_FROM]
+
+    def _open(self, learnt: Learnt | None, scratch: Path) -> listening.OpenEar:
+        model = self._base if learnt is None or learnt.model_dir is None else learnt.model_dir
+        return listening.open_ear(self._plan, self.vocabulary.phrases, model, learnt, scratch)
+
+    def _hear(self, ear: listening.OpenEar, samples: Samples) -> Heard:
+        recogniser, memory, found = ear.recogniser(), Memory(), []
+        breaths = []
+        for at in range(0, len(samples), BLOCK):
+            breaths += recogniser.feed(AudioBlock(at / SAMPLE_RATE, samples[at : at + BLOCK].tobytes()))
+        for breath in [*breaths, *recogniser.close()]:
+            memory, results = self.vocabulary.understand(memory, breath)
+            for one in results:
+                unsure = isinstance(one, Ignored) and one.reason is Reason.UNSURE
+                if isinstance(one, SessionEvent) or unsure:
+                    found.append((one.word.text, one.word.confidence))
+        return Heard(tuple(found))
+
+
+def _in_quiet(samples: Samples) -> Samples:
+    """A sound with faint noise before and after it, the same each time."""
+    rng = np.random.default_rng(0)
+    before, after = (rng.normal(0, HISS, round(QUIET_S * SAMPLE_RATE)) for _ in range(2))
+    together: Samples = np.concatenate([before, samples, after]).round().astype(np.int16)
+    return together
