@@ -35,12 +35,15 @@ def progress(behaviour: str | None, dog: str | None, page: Path | None, log: Pat
     from rich.console import Console
 
     from handsfree import places
+    from handsfree.core.errors import UserError
     from handsfree.core.progress import progress as progress_of
     from handsfree.edges.progress_page import plain
     from handsfree.edges.store import Store
 
     with Store.open(log or places.default_log(), read_only=True) as store:
         found = progress_of(store.history(dog if dog is not None else store.session().dog))
+    if not found.history.sessions:
+        raise UserError(f"no session of {dog}; `handsfree summary --list` shows what there is")
     only = _behaviour(found, behaviour) if behaviour is not None else None
     if page:
         from handsfree.edges.progress_page import write

@@ -107,26 +107,26 @@ def _name(text: str, x: float, kind: str) -> str:
 
 def _rates(behaviour: BehaviourProgress, across: _Across, periods: Sequence[Period]) -> list[str]:
     unit = behaviour.unit()
-    parts, line = [], []
+    parts, points = [], []
     for period in periods:
         assert period.rate is not None
         assert period.interval is not None
         x, y = across.middle(period.first, unit), _up(period.rate)
         low, high = (_up(share) for share in period.interval)
         parts.append(f'<line class="interval" x1="{x:.1f}" x2="{x:.1f}" y1="{low:.1f}" y2="{high:.1f}"/>')
-        line.append(f"{x:.1f},{y:.1f}")
-    parts.append(f'<polyline class="trend" points="{" ".join(line)}"/>')
-    for period, place in zip(periods, line, strict=True):
-        x, y = place.split(",")
+        points.append((x, y))
+    line = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
+    parts.append(f'<polyline class="trend" points="{line}"/>')
+    for period, (x, y) in zip(periods, points, strict=True):
         what = escape(f"{words.period_name(period, unit)}: {words.score(period)}")
         relapsed = any(
             one.began <= period.first and (one.recovered is None or period.first <= one.recovered)
             for one in behaviour.setbacks
         )
         shape = (
-            f'<rect class="bad" x="{float(x) - 4:.1f}" y="{float(y) - 4:.1f}" width="8" height="8">'
+            f'<rect class="bad" x="{x - 4:.1f}" y="{y - 4:.1f}" width="8" height="8">'
             if relapsed
-            else f'<circle class="dot" cx="{x}" cy="{y}" r="5">'
+            else f'<circle class="dot" cx="{x:.1f}" cy="{y:.1f}" r="5">'
         )
         parts.append(f"{shape}<title>{what}</title>{'</rect>' if relapsed else '</circle>'}")
     return parts

@@ -7,7 +7,6 @@ from datetime import datetime
 from operator import itemgetter
 from typing import Any
 
-from handsfree.core.errors import UserError
 from handsfree.core.events import Because, Choice, Instruction, Outcome, Role
 from handsfree.core.history import History, PastRep, PastSession
 from handsfree.core.log import TrainedBehaviour
@@ -42,12 +41,12 @@ Row = tuple[Any, ...]
 
 
 def history(file: LogFile, dog: str) -> History:
-    """Everything about one dog (its name in any case). Raises UserError if there is no session of it."""
+    """Everything about one dog (its name in any case); no sessions if there are none of it. Raises UserError."""
     with file.reading():
         query = "SELECT rowid, * FROM sessions WHERE dog = ? COLLATE NOCASE ORDER BY julianday(started_at), rowid"
         sessions = file.rows(query, (dog,))
         if not sessions:
-            raise UserError(f"{file.path}: no session of {dog}; `handsfree summary --list` shows what there is")
+            return History(dog, ())
         try:
             return _history(file, sessions, dog)
         except ValueError as error:

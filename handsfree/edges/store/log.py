@@ -348,7 +348,7 @@ class Store:
         return Streams(self._file)
 
     def history(self, dog: str) -> History:
-        """All sessions of one dog (its name in any case) for looking at together. Raises UserError if there is none."""
+        """All sessions of one dog (its name in any case) for looking at together; it may have none."""
         return history(self._file, dog)
 
     def current_steps(self, dog: str) -> dict[str, int]:
