@@ -13,7 +13,7 @@ from datetime import date, timedelta
 from handsfree.core import food
 from handsfree.core.events import Label
 from handsfree.core.plan import Plan, Tag
-from handsfree.core.progress import BehaviourProgress, DogProgress
+from handsfree.core.progress import GOOD_RATE, BehaviourProgress, DogProgress
 from handsfree.core.standing import Need, Standing, standing
 
 WORK_REPS, NEW_REPS, EASY_REPS, LAST_REPS = 8, 5, 3, 2
@@ -132,8 +132,8 @@ def _chosen(all_of: Sequence[Standing], sessions: int) -> tuple[list[Standing], 
 
 
 def _best(waiting: Sequence[Standing]) -> list[Standing]:
-    """Where nothing is known well yet: what goes best of that which has to wait."""
-    trained = [one for one in waiting if not one.handling and one.ease is not None]
+    """Where nothing is known yet: what goes best of that which has to wait, if it goes well at all."""
+    trained = [one for one in waiting if not one.handling and (one.ease or 0.0) >= GOOD_RATE]
     return sorted(trained, key=lambda one: -(one.ease or 0.0))[:1]
 
 

@@ -11,7 +11,7 @@ from rich.text import Text
 from handsfree.core import food
 from handsfree.core.events import Instruction
 from handsfree.core.plan import Plan, Tag
-from handsfree.core.tomorrow import DayPlan, Line, Session
+from handsfree.core.tomorrow import DayPlan, Line, Part, Session
 
 CAUTIONS = (
     "Puppies tire fast: stop before she does. Let her rest between sessions, and skip one that does not suit the day.",
@@ -30,6 +30,8 @@ def show(day: DayPlan, console: Console, instructions: Mapping[Instruction, str]
         console.print(_text(("bold", f"Session {number}"), f"  {_length(session, day.plan)}"))
         for line in session.lines:
             _show_line(line, day.plan, console, instructions)
+        if [line.part for line in session.lines] == [Part.MIDDLE]:
+            _say(console, "nothing else goes well yet: begin and end with what she offers by herself", 2, 2)
     for title, some in (
         ("Rest", day.rest),
         ("No room that day", day.waiting),
