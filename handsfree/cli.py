@@ -26,6 +26,7 @@ COMMANDS = {
     "session": "Run a training session: count reps, speak up when the plan's rules say so.",
     "soundcheck": "Measure noise and voice, then try each word of the plan.",
     "summary": "What happened in a session.",
+    "words": "Teach the ear how you say the words of a plan.",
     "tomorrow": "Propose short sessions for tomorrow.",
 }
 """Name -> the line in the list of commands (a test holds it equal to the first line of the command's own help)."""

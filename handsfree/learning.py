@@ -15,9 +15,10 @@ import numpy as np
 import numpy.typing as npt
 
 from handsfree import listening
-from handsfree.core.events import SAMPLE_RATE, AudioBlock, Ignored, Reason, SessionEvent
+from handsfree.core.errors import UserError
+from handsfree.core.events import SAMPLE_RATE, AudioBlock, Ignored, Reason, Role, SessionEvent
 from handsfree.core.phones import SOUNDS_ALIKE, Phones, distance
-from handsfree.core.plan import Plan
+from handsfree.core.plan import Plan, spoken
 from handsfree.core.trial_of_voice import Heard, Tally, Trial
 from handsfree.core.vocabulary import Memory, Vocabulary
 from handsfree.core.voice import OwnVoice, WordVoice
@@ -47,6 +48,11 @@ class Result:
     before: Tally
     after: Tally
 
+    @property
+    def won(self) -> bool:
+        """Whether her held-back takes are heard better, and other people's talk no worse."""
+        return self.after.errors < self.before.errors and self.after.false <= self.before.false
+
 
 class Teacher:
     """Learns the words of one plan from takes of them."""
@@ -58,6 +64,20 @@ class Teacher:
         self.learner = Learner(self._base)
         self._pronouncer = listening.pronouncer(plan)
         self._others = read_other_sound(listening.shipped_model())
+
+    def phrases(self, only: Sequence[str]) -> list[str]:
+        """What is worth learning, in the order of the plan check: all that counts by itself but spoken instructions.
+
+        Raises UserError where one of `only` is none of them.
+        """
+        roles: list[Role] = [role for role in Role if role not in (Role.PRAISE, Role.NAME, Role.INSTRUCTION)]
+        meanings = self.vocabulary.meanings
+        known = sorted((p for p in meanings if meanings[p].role in roles), key=lambda p: roles.index(meanings[p].role))
+        if unknown := [one for one in only if spoken(one) not in known]:
+            raise UserError(
+                f'--only: "{unknown[0]}" is no word of the plan that is learnt; there are: {", ".join(known)}'
+            )
+        return [phrase for phrase in known if not only or phrase in map(spoken, only)]
 
     def usual_ways(self, phrase: str) -> tuple[Phones, ...]:
         """How the plan and the dictionaries say it."""
@@ -118,12 +138,13 @@ class Teacher:
         return folder
 
     def _fitting_ways(self, phrase: str, takes: Sequence[Samples]) -> tuple[Phones, ...]:
-        """The usual pronunciations that fit at least one take best; where none fits, what the ear heard her say."""
+        """The usual ones that fit at least one take best; where none of a guessed word's fits, what the ear heard."""
         usual = list(self.usual_ways(phrase))
         scores = [self.learner.scores(one) for one in takes]
         fits = np.array([[self.learner.fit(s, [way]) for way in usual] for s in scores])
         ways = [usual[i] for i in dict.fromkeys(fits.argmax(1).tolist())]
-        if np.median(fits.max(1)) < POOR_FIT:
+        guessed = self._pronouncer.phrase(phrase).source == "letters"
+        if guessed and np.median(fits.max(1)) < POOR_FIT:
             heard = {way for s in scores if (way := self.learner.heard(s)) and self._is_near(phrase, way, usual)}
             rated = [(sum(self.learner.fit(s, [way]) for s in scores), way) for way in sorted(heard)]
             best, way = max(rated, default=(-np.inf, ()))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from types import TracebackType
 
@@ -32,18 +32,29 @@ class Mute:
     def tone(self, name: str) -> None:
         pass
 
+    def can_say(self, say: Say) -> bool:
+        return True
+
 
 class Aloud:
     """Speaks. `complain` is called once if there is no voice or nothing to play on; the session goes on without."""
 
-    def __init__(self, book: PromptBook, plan: Plan, output: str | int | None, complain: Callable[[str], None]) -> None:
+    def __init__(
+        self,
+        book: PromptBook,
+        plan: Plan,
+        output: str | int | None,
+        complain: Callable[[str], None],
+        texts: Sequence[str] | None = None,
+    ) -> None:
+        """`texts`: what will be said, the first first; None: the sentences of a session."""
         from handsfree.edges.speech import Voice
 
         self._book, self._complain, self._complained = book, complain, False
         self._voice = Voice(places.cache_dir() / "prompts", plan.prompts)
         self._player = self._open_player(output, plan.prompts.volume)
         if not isinstance(self._player, NoPlayer):
-            self._voice.render_ahead(book.all_texts(plan))
+            self._voice.render_ahead(book.all_texts(plan) if texts is None else texts)
 
     def _open_player(self, output: str | int | None, volume: float) -> Player | NoPlayer:
         from handsfree.core.devices import find_device
@@ -72,6 +83,11 @@ class Aloud:
     @property
     def busy(self) -> bool:
         return self._player.busy
+
+    def can_say(self, say: Say) -> bool:
+        """Whether the sentence is rendered, or never will be."""
+        silent = isinstance(self._player, NoPlayer) or self._voice.failed is not None
+        return silent or self._voice.sound(self._book.fill(say.key, **dict(say.fields))) is not None
 
     def say(self, say: Say) -> tuple[str, float]:
         text = self._book.fill(say.key, **dict(say.fields))

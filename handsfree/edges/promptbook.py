@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import string
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -51,6 +51,9 @@ FIELDS: Mapping[str, frozenset[str]] = {
     "minutes_left": frozenset({"minutes"}),
     "seconds_left": frozenset({"seconds"}),
     "voice_test": frozenset(),
+    "ask_word": frozenset({"word", "times"}),
+    "ask_more": frozenset({"word"}),
+    "ask_done": frozenset(),
 }
 """Every sentence there must be, and the fields it may use; the most urgent first, since so they are rendered."""
 
@@ -72,10 +75,17 @@ class PromptBook:
         texts = dict.fromkeys(self.fill(key, **fields) for key in FIELDS for fields in _fillings(key, plan))
         return list(texts)
 
+    def asking_texts(self, phrases: Iterable[str], times: int) -> list[str]:
+        """Every sentence that asks for takes of these phrases, in the order in which they are needed."""
+        asked = [self.fill(key, word=one, times=times) for one in phrases for key in ("ask_word", "ask_more")]
+        return [*asked, self.fill("ask_done")]
+
 
 def _fillings(key: str, plan: Plan) -> Iterator[Mapping[str, Any]]:
     """All values that the fields of a sentence can take."""
     names = [behaviour.say or behaviour.name for behaviour in plan.behaviours]
+    if key.startswith("ask_"):
+        return  # never said in a session
     if key == "minutes_left":
         yield from ({"minutes": n} for n in range(1, math.ceil(plan.limits.time_s / 60) + 1))
     elif key == "seconds_left":

@@ -1,0 +1,190 @@
+"""`handsfree words`: teach the ear how you say the words of a plan."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import ExitStack
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from handsfree.core.voice import LEAST_TAKES, USUAL_TAKES
+
+if TYPE_CHECKING:
+    from handsfree.core.plan import Plan
+    from handsfree.core.voice import OwnVoice
+    from handsfree.learning import Result, Takes
+
+
+@click.command()
+@click.argument("plan", type=click.Path(path_type=Path))
+@click.option("--from", "recording", type=click.Path(path_type=Path), help="Takes from a recording, or from a folder.")
+@click.option(
+    "--takes", type=click.IntRange(LEAST_TAKES, 20), default=USUAL_TAKES, show_default=True, help="Of each word."
+)
+@click.option("--only", multiple=True, help="This word only; may be given several times.")
+@click.option("--again", is_flag=True, help="Learn once more from the takes that were kept.")
+@click.option("--show", is_flag=True, help="Show what was learnt.")
+@click.option("--forget", is_flag=True, help="Remove what was learnt, takes included.")
+@click.option("--device", help="Microphone, by number or by words of its name (see `handsfree devices`).")
+@click.option("--output", help="Where you are asked, likewise.")
+def words(
+    plan: Path,
+    recording: Path | None,
+    takes: int,
+    only: tuple[str, ...],
+    again: bool,
+    show: bool,
+    forget: bool,
+    device: str | None,
+    output: str | None,
+) -> None:
+    """Teach the ear how you say the words of a plan.
+
+    A voice asks for each word; you say it a few times, hands free, with a pause after each. Then the ear learns, which
+    takes a minute or two, and is tried on takes that were held back from it. Only if it hears those better is it
+    adopted: it lies in a folder beside the plan, and sessions use it by themselves.
+
+    A recording must hold the words in the order of `plan check`, each said at least three times before the next; a
+    folder holds a recording a word, named after it, such as "leave it.wav". With --only, takes of the other words that
+    were kept are learnt from as well.
+
+    \b
+    Example:
+      handsfree words bruno.toml
+      handsfree words bruno.toml --from takes.wav
+      handsfree words bruno.toml --forget
+    """
+    from handsfree.core.errors import UserError
+    from handsfree.edges import planfile, voicefolder
+
+    if sum((forget, show, again, recording is not None)) > 1:
+        raise UserError("choose one of --from, --again, --show and --forget")
+    folder = voicefolder.folder_of(plan)
+    if forget:
+        gone = voicefolder.forget(folder)
+        click.echo(f"{folder} removed; the ear listens as it did before" if gone else f"nothing was learnt for {plan}")
+        return
+    the_plan = planfile.load(plan)
+    if show:
+        voice = voicefolder.read_voice(folder)
+        if voice is None:
+            raise UserError(f"nothing was learnt for {plan}; `handsfree words {plan}` asks for your words")
+        _print_words(voice)
+        return
+    if the_plan.ear.model:
+        raise UserError(f"{plan}: only our own ear can learn, and the plan names another; remove `model` under [ear]")
+    _learn(plan, the_plan, folder, recording, takes, only, again, device, output)
+
+
+def _learn(
+    path: Path,
+    plan: Plan,
+    folder: Path,
+    recording: Path | None,
+    times: int,
+    only: tuple[str, ...],
+    again: bool,
+    device: str | None,
+    output: str | None,
+) -> None:
+    from datetime import datetime
+
+    from handsfree.core.errors import UserError
+    from handsfree.edges import voicefolder
+    from handsfree.learning import Teacher
+    from handsfree.takes import TakeFinder, takes_from
+
+    kept = voicefolder.read_takes(folder)
+    teacher = Teacher(plan, tell=click.echo)
+    phrases = teacher.phrases(only)
+    finder = TakeFinder(teacher.learner, {phrase: teacher.usual_ways(phrase) for phrase in phrases})
+    found: Takes
+    if again:
+        found = {}
+    elif recording is not None:
+        found = takes_from(recording, finder, phrases, _tell)
+    else:
+        found = _ask(plan, phrases, times, finder.fits, device, output)
+    known = teacher.phrases(())
+    found = {phrase: some for phrase, some in kept.items() if phrase in known} | dict(found)
+    if not found:
+        raise UserError(f"no takes were kept beside {path}; run this without --again")
+    click.echo(f"{len(found)} words, {sum(map(len, found.values()))} takes")
+    result = teacher.learn(found, datetime.now().astimezone().isoformat(timespec="seconds"))
+    click.echo()
+    _print_words(result.voice)
+    click.echo()
+    _print_verdict(result)
+    if result.won:
+        voicefolder.write_voice(folder, result.voice, found, result.write)
+        click.echo(f"Adopted: sessions with {path.name} listen for your voice from now on ({folder.name}).")
+        click.echo(f"`handsfree words {path} --forget` undoes it.")
+    else:
+        click.echo("Not adopted: your held-back takes would be heard no better. Nothing was changed.")
+
+
+def _ask(
+    plan: Plan,
+    phrases: list[str],
+    times: int,
+    fits: Callable[..., float],
+    device: str | None,
+    output: str | None,
+) -> Takes:
+    """Takes from the microphone. Raises UserError where no word was said often enough."""
+    from handsfree import listening
+    from handsfree.core.asking import Asking
+    from handsfree.core.devices import find_device
+    from handsfree.core.errors import UserError
+    from handsfree.edges.audio import list_devices, microphone
+    from handsfree.taking import ask_for_takes
+    from handsfree.voicing import Aloud
+
+    book = listening.prompt_book(plan.prompts.language)
+    with ExitStack() as stack:
+        chosen = find_device(list_devices(), device, "input")
+        texts = book.asking_texts(phrases, times)
+        voice = stack.enter_context(Aloud(book, plan, output, _tell, texts))
+        blocks = stack.enter_context(microphone(chosen.number))
+        click.echo(f"Microphone: {chosen.name}. {len(phrases)} words, each {times} times, with a pause after each.")
+        click.echo("A word that you leave out is asked for once more and then passed over. Ctrl-C leaves.")
+        asking = Asking(phrases, times)
+        takes = ask_for_takes(asking, blocks, voice, lambda phrase, one: fits(phrase, one) >= 0, click.echo)
+    enough = {phrase: some for phrase, some in takes.items() if len(some) >= LEAST_TAKES}
+    for phrase in phrases:
+        if phrase not in enough:
+            _tell(f'"{phrase}": {len(takes.get(phrase, ()))} takes, {LEAST_TAKES} are needed, so it stays as it was')
+    if not enough:
+        raise UserError("no word was said often enough; try the microphone with `handsfree soundcheck`")
+    return enough
+
+
+def _print_words(voice: OwnVoice) -> None:
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    from handsfree.core.phones import plain
+
+    table = Table("word", "takes", "heard before", "now", "said as", "", box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    table.columns[0].no_wrap = True
+    for phrase, word in voice.words.items():
+        risk = word.risk and f"! {word.risk}" + (f". Better: {', '.join(word.better)}" if word.better else "")
+        counts = (f"{n} of {word.takes}" for n in (word.before, word.after))
+        said = " or ".join(dict.fromkeys(map(plain, word.ways)))
+        table.add_row(*map(Text, (phrase, str(word.takes), *counts, said, risk)))
+    Console().print(table)
+
+
+def _print_verdict(result: Result) -> None:
+    before, after = result.before, result.after
+    click.echo(f"Of {before.takes} takes held back, before and now:")
+    click.echo(f"  missed           {before.takes - before.right:3} {after.takes - after.right:3}")
+    click.echo(f"  taken for another{before.wrong:3} {after.wrong:3}")
+    click.echo(f"In talk of other people, words that are not said: {before.false} and {after.false}.")
+
+
+def _tell(line: str) -> None:
+    click.echo(f"handsfree: {line}", err=True)
