@@ -126,11 +126,11 @@ def cases(them: Collection, full: bool) -> list[Case]:
     """All of them; those of one plan together, since each plan has its own graph."""
     found = [
         *_single_words(them),
-        *_noisy(them, full),
         *_sequences(them, full),
         *_voices(them.voices),
         *_running(them, full),
         *(Case("noise", "commands", (Piece(clip),)) for clip in them.noise),
+        *_noisy(them, full),
     ]
     return sorted(found, key=lambda case: case.plan)
 

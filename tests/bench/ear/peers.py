@@ -11,12 +11,13 @@ no row for one.
 from __future__ import annotations
 
 import contextlib
+import functools
 import importlib.util
 import multiprocessing
 import random
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -36,23 +37,24 @@ Takes = Mapping[str, Sequence[str]]
 
 
 class Peer(Protocol):
-    def hear(self, case: Case, sound: Samples) -> list[HeardWord]: ...
+    def hear(self, case: Case, sound: Samples) -> list[list[HeardWord]]:
+        """The words heard at each of the thresholds."""
 
 
 class PocketSphinx:
-    """`threshold` of every key phrase, as in its key phrase list. Of words that overlap, the likeliest is taken."""
+    """The threshold is that of every key phrase, as in its key phrase list. Of words that overlap, the likeliest."""
 
     thresholds = (1.0, 1e-1, 1e-3, 1e-5, 1e-10, 1e-20)
     module = "pocketsphinx"
 
-    def __init__(self, takes: Takes, threshold: float) -> None:
-        self._threshold = threshold
-        self._decoders: dict[str, object] = {}
+    def __init__(self, takes: Takes, thresholds: Sequence[float]) -> None:
+        self._thresholds = thresholds
+        self._decoder = functools.cache(self._decoder_for)
 
-    def hear(self, case: Case, sound: Samples) -> list[HeardWord]:
-        if case.plan not in self._decoders:
-            self._decoders[case.plan] = self._decoder(phrases(case.plan))
-        decoder = self._decoders[case.plan]
+    def hear(self, case: Case, sound: Samples) -> list[list[HeardWord]]:
+        return [self._spot(self._decoder(case.plan, threshold), sound) for threshold in self._thresholds]
+
+    def _spot(self, decoder: Any, sound: Samples) -> list[HeardWord]:
         decoder.start_utt()
         decoder.process_raw(pcm(sound).tobytes(), full_utt=True)
         decoder.end_utt()
@@ -63,7 +65,7 @@ class PocketSphinx:
                 found.append(HeardWord(segment.word.strip(), start_s, end_s, min(1.0, segment.prob)))
         return sorted(found, key=lambda word: word.start_s)
 
-    def _decoder(self, listened_for: Sequence[str]) -> object:
+    def _decoder_for(self, plan: str, threshold: float) -> Any:
         from pocketsphinx import Decoder
 
         from handsfree.core.plan import Plan
@@ -71,10 +73,10 @@ class PocketSphinx:
 
         decoder = Decoder(lm=None, loglevel="FATAL")
         how_said = pronouncer(Plan("", ()))
-        for word in {word for phrase in listened_for for word in phrase.split()}:
+        for word in {word for phrase in phrases(plan) for word in phrase.split()}:
             if decoder.lookup_word(word) is None:
                 decoder.add_word(word, " ".join(how_said.phrase(word).phones[0]), True)
-        lines = "".join(f"{phrase} /{self._threshold:g}/\n" for phrase in listened_for)
+        lines = "".join(f"{phrase} /{threshold:g}/\n" for phrase in phrases(plan))
         with tempfile.NamedTemporaryFile("w", suffix=".list") as file:
             file.write(lines)
             file.flush()
@@ -89,11 +91,11 @@ class EfficientWordNet:
     thresholds = (0.7, 0.75, 0.8, 0.85, 0.88, 0.91, 0.94)
     module = "eff_word_net"
 
-    def __init__(self, takes: Takes, threshold: float) -> None:
+    def __init__(self, takes: Takes, thresholds: Sequence[float]) -> None:
         from eff_word_net.audio_processing import Resnet50_Arc_loss
 
         random.seed(1)  # where it pads a take is left to chance
-        self._threshold = threshold
+        self._thresholds = thresholds
         with contextlib.redirect_stdout(None):
             self._network = Resnet50_Arc_loss()
         self._embeddings = {
@@ -104,20 +106,26 @@ class EfficientWordNet:
     def _embed(self, sound: np.ndarray) -> np.ndarray:
         return self._network.audioToVector(np.asarray(sound, np.float32))
 
-    def hear(self, case: Case, sound: Samples) -> list[HeardWord]:
+    def hear(self, case: Case, sound: Samples) -> list[list[HeardWord]]:
         size, step = self._network.window_frames, RATE // 4
-        found: list[HeardWord] = []
+        best = []
         for at in range(0, max(1, len(sound) - size + 1), step):
-            window = np.resize(sound[at : at + size], size) if len(sound) < size else sound[at : at + size]
+            window = np.pad(sound[at : at + size], (0, max(0, size - len(sound))))
             vector = self._embed(window)
-            scores = {word: float(self._network.scoreVector(vector, takes)) for word, takes in self._embeddings.items()}
-            best = max(scores, key=scores.__getitem__)
-            start_s = at / RATE
-            if scores[best] >= self._threshold and not (
-                found and found[-1].text == best and start_s - found[-1].start_s < 0.8
-            ):
-                found.append(HeardWord(best, start_s, start_s + size / RATE, scores[best]))
-        return found
+            score, word = max(
+                (float(self._network.scoreVector(vector, t)), word) for word, t in self._embeddings.items()
+            )
+            best.append(HeardWord(word, at / RATE, (at + size) / RATE, score))
+        return [_apart([word for word in best if word.confidence >= threshold]) for threshold in self._thresholds]
+
+
+def _apart(words: Sequence[HeardWord], seconds: float = 0.8) -> list[HeardWord]:
+    """Without those that begin so soon after the same word."""
+    found: list[HeardWord] = []
+    for word in words:
+        if not any(word.text == one.text and word.start_s - one.start_s < seconds for one in found):
+            found.append(word)
+    return found
 
 
 PEERS: dict[str, type] = {"pocketsphinx": PocketSphinx, "EfficientWord-Net": EfficientWordNet}
@@ -134,13 +142,12 @@ def columns(
         if importlib.util.find_spec(peer.module) is None:
             say(f"{name} is not installed: left out (pip install {name.lower()})")
             continue
-        scored = [
-            (_worth(sample, _answers(name, threshold, takes, sample, jobs)), threshold) for threshold in peer.thresholds
-        ]
-        worth, threshold = max(scored)
-        say(f"{name}: " + ", ".join(f"{t:g}: {w:.1f}" for w, t in scored) + f"; heard with {threshold:g}")
+        tuned = _answers(name, peer.thresholds, takes, sample, jobs)
+        worth = {threshold: _worth(sample, answers) for threshold, answers in tuned.items()}
+        best = max(worth, key=worth.__getitem__)
+        say(f"{name}: " + ", ".join(f"{threshold:g}: {points:.1f}" for threshold, points in worth.items()))
         heard = [case for case in cases if case.row in ROWS and _can_hear(name, case)]
-        found[f"{name} {threshold:g}"] = _answers(name, threshold, takes, heard, jobs)
+        found[f"{name} {best:g}"] = _answers(name, [best], takes, heard, jobs)[best]
     return found
 
 
@@ -184,20 +191,25 @@ def _worth(sample: Sequence[Case], answers: Mapping[str, Answer]) -> float:
     return share("words", measures.heard) - share("words", another) - share("unknown word", another)
 
 
-def _answers(name: str, threshold: float, takes: Takes, cases: Sequence[Case], jobs: int) -> dict[str, Answer]:
-    with multiprocessing.get_context("spawn").Pool(jobs, _start, (name, threshold, takes)) as pool:
-        pairs = progress(pool.imap(_hear, cases, chunksize=8), len(cases), f"heard by {name}, {threshold:g}")
-        return {key: answer for key, answer in pairs if answer}
+def _answers(
+    name: str, thresholds: Sequence[float], takes: Takes, cases: Sequence[Case], jobs: int
+) -> dict[float, dict[str, Answer]]:
+    found: dict[float, dict[str, Answer]] = {threshold: {} for threshold in thresholds}
+    with multiprocessing.get_context("spawn").Pool(jobs, _start, (name, thresholds, takes)) as pool:
+        for key, answers in progress(pool.imap(_hear, cases, chunksize=8), len(cases), f"heard by {name}"):
+            for threshold, answer in zip(thresholds, answers, strict=False):
+                found[threshold][key] = answer
+    return found
 
 
-def _start(name: str, threshold: float, takes: Takes) -> None:
+def _start(name: str, thresholds: Sequence[float], takes: Takes) -> None:
     global _peer
-    _peer = PEERS[name](takes, threshold)
+    _peer = PEERS[name](takes, thresholds)
 
 
-def _hear(case: Case) -> tuple[str, Answer | None]:
+def _hear(case: Case) -> tuple[str, list[Answer]]:
     try:
         sound, said = render(case)
     except ValueError:
-        return case.key, None
-    return case.key, Answer(len(sound) / RATE, tuple(said), tuple(_peer.hear(case, sound)))
+        return case.key, []
+    return case.key, [Answer(len(sound) / RATE, tuple(said), tuple(words)) for words in _peer.hear(case, sound)]
