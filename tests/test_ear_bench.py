@@ -14,7 +14,7 @@ from handsfree import listening
 from handsfree.core.events import OTHER_SPEECH, Breath, HeardWord
 from handsfree.core.plan import Plan
 from handsfree.places import shipped
-from tests.bench.ear import cases, clips, listen, measures, plans, rows, sounds, table
+from tests.bench.ear import cases, clips, listen, measures, peers, plans, rows, sounds, table
 from tests.bench.ear.__main__ import heard_them
 from tests.bench.ear.cases import Case, Piece, Said
 from tests.bench.ear.clips import Clip
@@ -229,6 +229,35 @@ def test_a_goal_that_is_missed_is_said():
     assert lines[3] == "| b | 9 | 97.0 % | >= 97 |"
     nothing_seen = Row("c", "2 h", (0.0,), "/h", bounds=(1.5,))
     assert list(rows.markdown([nothing_seen], ["x"]))[2] == "| c | 2 h | 0 (< 1.5) |  |"
+
+
+# Peers
+
+
+def test_windows_of_one_word_count_once():
+    given = [word("go", 0.0), word("go", 0.25), word("no", 0.5), word("go", 0.9)]
+    assert [(one.text, one.start_s) for one in peers._apart(given)] == [("go", 0.0), ("no", 0.5), ("go", 0.9)]
+
+
+def test_a_peer_is_tuned_on_recordings_that_did_not_teach_it():
+    tuning = [case("words", f"go{i}", "go", detail="go") for i in range(40)] + [case("unknown word", "bird")]
+    for i, one in enumerate(tuning):
+        clip = one.pieces[0].clip
+        object.__setattr__(clip, "speaker", f"speaker {i % 8}")
+        clip.__dict__["span_s"] = (0.1, 0.5)
+    taught = {path for paths in peers._takes(tuning).values() for path in paths}
+    sample = peers._sample(tuning)
+    assert len(taught) == peers.TAKES
+    assert len(sample) == peers.TUNED_ON + 1
+    assert not taught & {one.pieces[0].clip.path for one in sample}
+
+
+def test_a_threshold_is_worth_its_hits_less_its_errors():
+    sample = [case("words", "go", "go"), case("words", "no", "no"), case("unknown word", "bird")]
+    silent = {one.key: answer() for one in sample}
+    assert peers._worth(sample, silent) == 0
+    assert peers._worth(sample, silent | {sample[0].key: answer(word("go", 1))}) == 50
+    assert peers._worth(sample, {one.key: answer(word("go", 1)) for one in sample}) == 50 - 50 - 100
 
 
 # From listening to judging
