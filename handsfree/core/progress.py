@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 
@@ -49,6 +49,20 @@ class Period:
     rewards: int = 0
     time_s: float = 0.0
     times_to_marker_s: list[float] = field(default_factory=list)
+
+    def add(self, reps: Iterable[PastRep]) -> None:
+        """Count these in; of those that were no rep only time and treats."""
+        for _, step, correct, to_marker_s, time_s, rewards in reps:
+            self.rewards += rewards
+            self.time_s += time_s
+            if correct is None:
+                continue
+            self.reps += 1
+            self.correct += correct
+            if step > self.hardest:
+                self.hardest = step
+            if to_marker_s is not None:
+                self.times_to_marker_s.append(to_marker_s)
 
     @property
     def rate(self) -> float | None:
@@ -120,6 +134,7 @@ class BehaviourProgress:
     trained: tuple[Trained, ...]
     setbacks: tuple[Setback, ...]
     plateau: Plateau | None
+    _periods: dict[Unit, list[Period]] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def step(self) -> int:
@@ -141,22 +156,15 @@ class BehaviourProgress:
 
     def periods(self, unit: Unit) -> list[Period]:
         """Figures by day, week or month, in order; only those with a rep."""
-        found: dict[date, Period] = {}
-        for session, reps in self.trained:
-            first = _first_of(session.day, unit)
-            period = found.get(first) or found.setdefault(first, Period(first, reps[0].step))
-            for rep in reps:
-                period.rewards += rep.rewards
-                period.time_s += rep.time_s
-                if rep.correct is None:
-                    continue
-                period.reps += 1
-                period.correct += rep.correct
-                period.hardest = max(period.hardest, rep.step)
-                if rep.cue_to_marker_s is not None:
-                    period.times_to_marker_s.append(rep.cue_to_marker_s)
-            period.last_step = session.steps.get(self.name, reps[-1].step)
-        return [found[first] for first in sorted(found) if found[first].reps]
+        if unit not in self._periods:
+            found: dict[date, Period] = {}
+            for session, reps in self.trained:
+                first = _first_of(session.day, unit)
+                period = found.get(first) or found.setdefault(first, Period(first, reps[0].step))
+                period.add(reps)
+                period.last_step = session.steps.get(self.name, reps[-1].step)
+            self._periods[unit] = [found[first] for first in sorted(found) if found[first].reps]
+        return self._periods[unit]
 
     def unit(self) -> Unit:
         """The finest that gives no more than MOST_PERIODS periods."""
@@ -168,13 +176,9 @@ class BehaviourProgress:
     def since(self, first: date) -> Period:
         """All from a day on, as one period."""
         total = Period(first)
-        for period in self.periods(Unit.DAY):
-            if period.first >= first:
-                total.reps += period.reps
-                total.correct += period.correct
-                total.rewards += period.rewards
-                total.time_s += period.time_s
-                total.times_to_marker_s += period.times_to_marker_s
+        for session, reps in self.trained:
+            if session.day >= first:
+                total.add(reps)
         return total
 
 

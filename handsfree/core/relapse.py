@@ -13,6 +13,7 @@ import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 ODDS_RATIO = 4.0
 """What counts as a relapse: odds of a miss four times what they were; from 20 % misses to 50 %."""
@@ -21,7 +22,7 @@ LIMIT = 5.0
 KNOWN_REPS = 8
 """Reps at a step (or a harder one) before there is something to be worse than: a new step is learning, not relapse."""
 MEMORY_REPS = 40.0
-"""What to expect comes from the reps before, those of so many reps ago counting 1/e as much: dogs learn."""
+"""What to expect comes from the sessions before; one that was over so many reps ago counts 1/e as much: dogs learn."""
 START, SLOPE = (math.log(0.25), 1.0), (math.log(2.0), 0.5)
 """Mean and standard deviation of what is assumed before there are reps, in log odds of a miss: 20 % at the first step,
 and twice the odds with each further step. Our own choice; reps soon outweigh it."""
@@ -29,8 +30,7 @@ RECOVERED_OF, RECOVERED_AT = 10, 8
 """Over when so many of so many reps at the old step or above are correct again. Common practice, no source."""
 
 
-@dataclass(frozen=True, slots=True)
-class Trial:
+class Trial(NamedTuple):
     """One rep, as far as relapses go. `session` counts from 0, in the order of time."""
 
     session: int
@@ -74,35 +74,40 @@ def sums(misses: Iterable[bool], p0: float, p1: float) -> list[float]:
 
 
 class _Expected:
-    """What to expect at each step, from reps that are over."""
+    """What to expect at each step, from sessions that are over."""
 
     def __init__(self) -> None:
         self._seen: dict[int, list[float]] = defaultdict(lambda: [0.0, 0.0])  # step -> misses, reps, later ones more
         self._reps: dict[int, int] = defaultdict(int)
         self._fit = (START[0], SLOPE[0])
+        self._weights: dict[int, tuple[float, float, float] | None] = {}
 
     @property
     def hardest(self) -> int:
-        return max((step for step in self._reps if self.knows(step)), default=1)
+        return max((step for step in self._reps if self._knows(step)), default=1)
 
-    def knows(self, step: int) -> bool:
-        return sum(reps for at, reps in self._reps.items() if at >= step) >= KNOWN_REPS
-
-    def misses(self, step: int) -> float:
-        """Miss rate at a step, 0-1."""
-        return 1 / (1 + math.exp(-(self._fit[0] + self._fit[1] * (step - 1))))
+    def of(self, step: int) -> tuple[float, float, float] | None:
+        """(rate of correct reps to expect, weight of a success, weight of a miss) at a step; None: not known."""
+        if step not in self._weights:
+            p0 = 1 / (1 + math.exp(-(self._fit[0] + self._fit[1] * (step - 1))))
+            self._weights[step] = (1 - p0, weight(False, p0), weight(True, p0)) if self._knows(step) else None
+        return self._weights[step]
 
     def learn(self, trials: Sequence[Trial]) -> None:
-        fade = math.exp(-1 / MEMORY_REPS)
+        """`trials` are over; those before count the less the more they are."""
+        fade = math.exp(-len(trials) / MEMORY_REPS)
+        for counts in self._seen.values():
+            counts[0] *= fade
+            counts[1] *= fade
         for trial in trials:
-            for counts in self._seen.values():
-                counts[0] *= fade
-                counts[1] *= fade
             self._seen[trial.step][0] += not trial.correct
             self._seen[trial.step][1] += 1
             self._reps[trial.step] += 1
-        if trials:
-            self._fit = _regression(self._seen, self._fit)
+        self._fit = _regression(self._seen, self._fit)
+        self._weights = {}
+
+    def _knows(self, step: int) -> bool:
+        return sum(reps for at, reps in self._reps.items() if at >= step) >= KNOWN_REPS
 
 
 def relapses(trials: Sequence[Trial]) -> list[Relapse]:
@@ -129,14 +134,15 @@ def relapses(trials: Sequence[Trial]) -> list[Relapse]:
             known.learn(held)
             held = []
         held.append(trial)
-        if not known.knows(trial.step):
+        expected = known.of(trial.step)
+        if expected is None:
             continue
         if total == 0.0:
             began, rising, hits = index, [], 0
-        p0 = known.misses(trial.step)
-        rising.append(1 - p0)
+        rate, success, miss = expected
+        rising.append(rate)
         hits += trial.correct
-        total = max(0.0, total + weight(not trial.correct, p0))
+        total = max(0.0, total + (success if trial.correct else miss))
         if total >= LIMIT:
             found.append(Relapse(began, index, known.hardest, len(rising), hits, sum(rising) / len(rising)))
             held, total, since = [], 0.0, []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from datetime import datetime
+from itertools import groupby
 from operator import itemgetter
 from typing import Any
 
@@ -57,18 +58,19 @@ def _history(file: LogFile, sessions: list[rows.Row], dog: str) -> History:
     behaviours: dict[str, list[TrainedBehaviour]] = defaultdict(list)
     for planned in file.rows(f"SELECT r.* {_OF_DOG.format(table='behaviours')} ORDER BY r.rowid", (dog,)):
         behaviours[planned["session_id"]].append(rows.behaviour_from(planned))
-    reps = {(row[0], row[1]): row for row in file.tuples(_COUNTED, (dog,))}
-    reps.update({(row[0], row[1]): row for row in file.tuples(_CORRECTED, (dog,))})
-    by_session: dict[int, list[Row]] = defaultdict(list)
-    for row in reps.values():
-        by_session[row[0]].append(row)
+    counted = _grouped(file.tuples(_COUNTED, (dog,)))
+    corrected = _grouped(file.tuples(_CORRECTED, (dog,)))
     rewards = Counter(file.tuples(_REWARDS, (dog,)))
     words = _grouped(file.tuples(_WORDS, (dog,)))
     decisions = _grouped(file.tuples(_DECISIONS, (dog,)))
     past = []
     for session in sessions:
         at = session["rowid"]
-        judged = sorted(by_session[at], key=itemgetter(5, 1))
+        judged = counted.get(at, [])
+        if at in corrected:
+            now = {row[1]: row for row in corrected[at]}
+            judged = [now.get(row[1], row) for row in judged]
+        judged = sorted(judged, key=itemgetter(5, 1))
         heard = sorted(words.get(at, ()), key=itemgetter(4))
         moves = decisions.get(at, ())
         past.append(
@@ -129,7 +131,5 @@ def _steps(judged: list[Row], moves: list[Row] | tuple[()]) -> dict[str, int]:
 
 
 def _grouped(found: list[Row]) -> dict[int, list[Row]]:
-    groups: dict[int, list[Row]] = defaultdict(list)
-    for row in found:
-        groups[row[0]].append(row)
-    return groups
+    """Session -> its rows, which stand together."""
+    return {session: list(own) for session, own in groupby(found, key=itemgetter(0))}
