@@ -12,7 +12,6 @@ from handsfree.core.corrections import OUTCOME_OF, Change, Kind, Overtaken
 from handsfree.core.errors import UserError
 from handsfree.core.log import MICROPHONE, SessionLog
 from handsfree.edges import review_page
-from handsfree.edges.audio.excerpt import as_wav, excerpt, peaks
 from handsfree.edges.review_page import Sound
 from handsfree.edges.store import Store
 
@@ -68,6 +67,9 @@ class Desk:
             self._news = news
         return self.log
 
+    def heard(self) -> dict[str, Any]:
+        return review_page.heard(self.refresh())
+
     def state(self) -> dict[str, Any]:
         found = review_page.state(self.refresh(), self._who, self.sound_kept())
         return found | {"news": self._news}
@@ -122,6 +124,8 @@ class Desk:
 
     def pcm(self, number: int, from_s: float, to_s: float) -> tuple[bytes, float]:
         """Sound of a rep within a stretch, and where it begins in session time. Raises UserError if there is none."""
+        from handsfree.edges.audio.excerpt import excerpt
+
         for path, start_s in self._files(number, from_s, to_s):
             pcm = excerpt(path, max(0.0, from_s - start_s), to_s - start_s) if start_s < to_s else b""
             if pcm:
@@ -129,6 +133,8 @@ class Desk:
         raise UserError(f"no sound is kept of rep {number}")
 
     def sound(self, number: int, from_s: float, to_s: float) -> Sound:
+        from handsfree.edges.audio.excerpt import as_wav
+
         pcm, start_s = self.pcm(number, from_s, to_s)
         return Sound(as_wav(pcm), start_s)
 
@@ -137,6 +143,8 @@ class Desk:
 
         What cannot be read is said in `message`.
         """
+        from handsfree.edges.audio.excerpt import excerpt, peaks
+
         message = ""
         found = []
         for path, start_s in self._files(None, from_s, to_s):
@@ -169,7 +177,8 @@ def desk(store: Store, reference: str, who: str | None, sound: Path | None) -> D
     """The session with the sound there is: the recording given, or found by its name here. Raises UserError."""
     session = store.session(reference)
     if sound is not None:
-        excerpt(sound, 0.0, 0.1)  # says now if it cannot be played
+        if not sound.is_file():
+            raise UserError(f"--sound: there is no file {sound}")
         clips: Clips = Recording(sound)
     elif session.source != MICROPHONE and Path(session.source).is_file():
         clips = Recording(Path(session.source))

@@ -225,6 +225,8 @@ def test_one_key_plays_and_stops(page):
     page.wait_for_function(f"() => Number(document.querySelector('#around .cursor').getAttribute('x1')) > {first + 5}")
     press(page, "Space")
     page.wait_for_function("() => document.querySelector('#do-space span').textContent === 'Play'", timeout=5000)
+    press(page, "f")
+    said(page, "Playing 1.5 times as fast")
     press(page, "p", "ArrowRight")
     page.wait_for_function("() => document.querySelector('#do-space span').textContent === 'Stop'", timeout=5000)
     page.wait_for_function("() => document.querySelector('#do-space span').textContent === 'Play'", timeout=15_000)

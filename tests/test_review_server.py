@@ -322,9 +322,7 @@ def test_what_cannot_be_reviewed_is_refused_in_one_line(tmp_path, log):
     assert not path.exists()
     write(path, log)
     assert "no session 'zzz'" in refused("zzz", "--log", path, home=tmp_path)
-    assert "none.wav: there is no such file" in refused("--sound", tmp_path / "none.wav", "--log", path, home=tmp_path)
-    (tmp_path / "text.wav").write_text("no sound")
-    assert "damaged, or of a kind" in refused("--sound", tmp_path / "text.wav", "--log", path, home=tmp_path)
+    assert "there is no file" in refused("--sound", tmp_path / "none.wav", "--log", path, home=tmp_path)
     (tmp_path / "other.db").write_text("not a database " * 100)
     assert "not a database" in refused("--log", tmp_path / "other.db", home=tmp_path)
     with Store.open(path) as store, store._file.writing() as db:

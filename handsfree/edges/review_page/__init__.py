@@ -4,6 +4,6 @@
 """
 
 from handsfree.edges.review_page.server import Desk, Sound, serve
-from handsfree.edges.review_page.shown import answer, overtaken, state
+from handsfree.edges.review_page.shown import answer, heard, overtaken, state
 
-__all__ = ["Desk", "Sound", "answer", "overtaken", "serve", "state"]
+__all__ = ["Desk", "Sound", "answer", "heard", "overtaken", "serve", "state"]

@@ -34,9 +34,11 @@ class Sound:
 
 
 class Desk(Protocol):
-    """What lies behind the page. `state`, `news` and `change` are called in the thread that serves; sound in others."""
+    """What lies behind the page. Sound is asked for in threads of its own, all else in the one that serves."""
 
     def state(self) -> dict[str, Any]: ...
+
+    def heard(self) -> dict[str, Any]: ...
 
     def news(self) -> str:
         """A text that is another one whenever the log of the session has changed."""
@@ -106,6 +108,9 @@ def application(desk: Desk) -> Any:
     async def state(request: Request) -> Response:
         return JSONResponse(desk.state())
 
+    async def heard(request: Request) -> Response:
+        return JSONResponse(desk.heard())
+
     async def news(request: Request) -> Response:
         return JSONResponse({"news": desk.news()})
 
@@ -153,6 +158,7 @@ def application(desk: Desk) -> Any:
         routes=[
             Route("/", page),
             Route("/state", state),
+            Route("/heard", heard),
             Route("/news", news),
             Route("/change", change, methods=["POST"]),
             Route("/sound/{number:int}", sound),

@@ -1,6 +1,7 @@
 """A session as the page is told about it: values that become JSON. No text is read as markup.
 
-state    session, who, seen (number of corrections), running, behaviours[], reps[], words[], prompts[], gaps[], figures
+state    session, who, seen (number of corrections), running, sound, behaviours[], reps[], figures
+heard    words[], prompts[], gaps[]
 rep      n, behaviour, step, criterion, outcome (null: no rep), counted (null: not counted live), start, end, until
          (end of its sound), cue, word, to_marker, confidence, doubt, history[]
 word     text, start, end, confidence, role, reason (null: it counted)
@@ -39,6 +40,13 @@ def state(log: SessionLog, who: str, sound: str) -> dict[str, Any]:
         "sound": sound,
         "behaviours": [{"name": one.name, "steps": one.steps} for one in session.behaviours],
         "reps": reps(log),
+        "figures": figures(summarise(log)),
+    }
+
+
+def heard(log: SessionLog) -> dict[str, Any]:
+    """What fills the time line beside the reps."""
+    return {
         "words": [
             {
                 "text": "talk" if entry.heard.word.text == OTHER_SPEECH else entry.heard.word.text,
@@ -52,7 +60,6 @@ def state(log: SessionLog, who: str, sound: str) -> dict[str, Any]:
         ],
         "prompts": [{"text": one.text, "start": one.start_s, "end": one.end_s} for one in log.prompts],
         "gaps": [{"start": gap.at_s, "end": gap.at_s + gap.lost_s} for gap in log.gaps],
-        "figures": figures(summarise(log)),
     }
 
 

@@ -182,13 +182,10 @@ class Store:
                 {"session_id": session_id, "number": number, **rows.correction_row(one)}
                 for number, one in enumerate(made, start=first)
             ]
-            there = {
-                row["number"] for row in self._file.rows("SELECT number FROM reps WHERE session_id = ?", (session_id,))
-            }
-            added = [one.rep for one in change.corrections if one.rep and one.rep_number not in there]
-            self._insert(
-                db, "reps", [{"session_id": session_id, **rows.rep_row(rep, True)} for rep in added], session_id
-            )
+            for one in change.corrections:
+                query = "SELECT 1 FROM reps WHERE session_id = ? AND number = ?"
+                if one.rep and not self._file.rows(query, (session_id, one.rep_number)):
+                    self._insert(db, "reps", [{"session_id": session_id, **rows.rep_row(one.rep, True)}], session_id)
             self._insert(db, "corrections", new, session_id)
         return made
 

@@ -28,6 +28,7 @@ export const OTHERS = [
   { key: "-", shown: "−", help: "show more time", does: "wider" },
   { key: "o", shown: "O", help: "only unsure reps, the least sure first; or all", does: "unsure" },
   { key: "p", shown: "P", help: "play each rep when it is reached, or not", does: "arrive" },
+  { key: "f", shown: "F", help: "play faster: half as fast again, twice as fast, as it was", does: "faster" },
   { key: "?", shown: "?", help: "these keys", does: "help" },
 ];
 

@@ -48,6 +48,12 @@ function show(found) {
   showFigures(state.figures);
   line.show(state);
   refill();
+  listen().catch((error) => warn(error.message));
+}
+
+// Words and prompts come after the reps, so that those need not wait for them.
+async function listen() {
+  line.fill(await server.heard());
 }
 
 function refill(fromTheFirst = false) {
@@ -138,6 +144,7 @@ function take(changed) {
   const moved = added || changed.some((one) => known.get(one.n).start !== one.start);
   for (const one of changed) known.set(one.n, one);
   state.reps = [...known.values()].sort((a, b) => a.start - b.start || a.n - b.n);
+  line.show(state);
   const first = changed[0].n;
   if (moved) refill();
   else changed.forEach((one) => list.update(one));
@@ -173,6 +180,7 @@ const ACTIONS = {
   closer: () => zoom(-1),
   wider: () => zoom(1),
   unsure: () => $("unsure").click(),
+  faster: () => say(`Playing ${player.faster()} times as fast`),
   arrive: () => $("arrive").click(),
   help: () => $("help").showModal(),
 };

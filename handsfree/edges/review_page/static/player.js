@@ -4,6 +4,7 @@ import * as server from "./server.js";
 
 const BEFORE_S = 0.5;
 const AFTER_S = 0.5;
+const SPEEDS = [1, 1.5, 2];
 const MOST_KEPT = 12;
 
 export class Player {
@@ -14,6 +15,7 @@ export class Player {
     this.audio = new Audio();
     this.kept = new Map();
     this.asked = 0;
+    this.speed = 1;
     this.audio.addEventListener("ended", () => this.stopped());
     this.audio.addEventListener("error", () => this.audio.src && this.failed("The sound cannot be played by this browser."));
   }
@@ -30,11 +32,19 @@ export class Player {
       if (mine !== this.asked) return;
       this.startS = startS;
       this.audio.src = url;
+      this.audio.playbackRate = this.speed;
       await this.audio.play();
       this.follow();
     } catch (error) {
       if (mine === this.asked && error.name !== "AbortError") this.failed(error.message);
     }
+  }
+
+  // The next speed, and round again; voices keep their pitch.
+  faster() {
+    this.speed = SPEEDS[(SPEEDS.indexOf(this.speed) + 1) % SPEEDS.length];
+    this.audio.playbackRate = this.speed;
+    return this.speed;
   }
 
   // Have the sound of the rep that probably comes next at hand.

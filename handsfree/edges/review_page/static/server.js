@@ -22,6 +22,8 @@ async function ask(path, options) {
 
 export const state = async () => (await ask("state")).json();
 
+export const heard = async () => (await ask("heard")).json();
+
 export const news = async () => (await (await ask("news")).json()).news;
 
 export const wave = async (fromS, toS, bins, signal) =>

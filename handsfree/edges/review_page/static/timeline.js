@@ -15,12 +15,17 @@ export class TimeLine {
     this.around = around;
     this.span = 1;
     this.cursorS = null;
+    this.heard = { words: [], prompts: [], gaps: [] };
     whole.addEventListener("click", (event) => chosen(this.timeIn(whole, event, 0, 0, this.lengthS)));
     around.addEventListener("click", (event) => {
       const atS = this.timeIn(around, event, LABEL, this.fromS, this.toS);
       if (atS >= this.fromS) pointed(atS);
     });
-    new ResizeObserver(() => this.state && this.redraw()).observe(around);
+    new ResizeObserver(() => {
+      if (!this.state) return;
+      this.drawWhole();
+      this.drawAround();
+    }).observe(around);
   }
 
   timeIn(element, event, left, fromS, toS) {
@@ -32,6 +37,11 @@ export class TimeLine {
     this.state = state;
     this.lengthS = Math.max(1, state.session.length, ...state.reps.slice(-1).map((rep) => rep.until));
     this.drawWhole();
+  }
+
+  fill(heard) {
+    this.heard = heard;
+    this.drawAround();
   }
 
   zoom(by) {
@@ -49,31 +59,36 @@ export class TimeLine {
     const lengthS = Math.max(this.spanS, rep ? Math.min(rep.until - rep.start + 2, 180) : 0);
     this.fromS = Math.max(0, middleS - lengthS / 2);
     this.toS = this.fromS + lengthS;
-    this.redraw();
-    this.fetchWave();
-  }
-
-  redraw() {
-    this.drawWhole();
+    this.showPlace();
     this.drawAround();
+    this.fetchWave();
   }
 
   drawWhole() {
     const width = this.whole.clientWidth || 600;
     const x = (atS) => (atS / this.lengthS) * width;
-    const marks = this.state.reps.map((rep) => {
+    const marks = new Map();
+    for (const rep of this.state.reps) {
       const height = { correct: 18, incorrect: 11, "no response": 6, "no rep": 3 }[called(rep)];
-      const at = x(rep.start);
-      return svg("line", { class: look(rep).style, x1: at, x2: at, y1: 24, y2: 24 - height, "stroke-width": 2 });
-    });
-    const here = this.fromS === undefined ? null : svg("rect", {
-      class: "here", x: x(this.fromS), width: Math.max(3, x(this.toS) - x(this.fromS)), y: 1, height: 26, rx: 3,
-    });
-    this.whole.replaceChildren(...[here].filter(Boolean), svg("line", { class: "line", x1: 0, x2: width, y1: 24.5, y2: 24.5 }), ...marks);
+      const { style } = look(rep);
+      marks.set(style, `${marks.get(style) ?? ""}M${x(rep.start).toFixed(1)} 24v-${height}`);
+    }
+    this.here = svg("rect", { class: "here", y: 1, height: 26, rx: 3 });
+    this.whole.replaceChildren(this.here, svg("line", { class: "line", x1: 0, x2: width, y1: 24.5, y2: 24.5 }),
+      ...[...marks].map(([style, d]) => svg("path", { class: style, d, "stroke-width": 2 })));
+    this.showPlace();
     this.whole.setAttribute("aria-label", `The whole session, ${clock(this.lengthS)} long, ${this.state.reps.length} reps`);
   }
 
+  showPlace() {
+    if (this.fromS === undefined) return;
+    const scale = (this.whole.clientWidth || 600) / this.lengthS;
+    this.here.setAttribute("x", this.fromS * scale);
+    this.here.setAttribute("width", Math.max(3, (this.toS - this.fromS) * scale));
+  }
+
   drawAround() {
+    if (this.fromS === undefined) return;
     const width = this.around.clientWidth || 600;
     const x = (atS) => LABEL + ((atS - this.fromS) / (this.toS - this.fromS)) * (width - LABEL);
     this.x = x;
@@ -87,15 +102,15 @@ export class TimeLine {
     };
     this.waveTop = y;
     lane("sound", 56, [svg("g", { id: "wave" })]);
-    const words = this.packed(this.state.words.filter(inside), (word) => (word.reason ? `${word.text} (${word.reason})` : word.text), x);
+    const words = this.packed(this.heard.words.filter(inside), (word) => (word.reason ? `${word.text} (${word.reason})` : word.text), x);
     lane("words", ROW * Math.max(1, words.rows), words.placed.map((one) =>
       this.box(one, y, one.item.reason || !one.item.role ? "ignored" : "box")));
     const reps = this.packed(this.state.reps.filter(inside), (rep) => `${look(rep).sign} ${rep.n} ${rep.behaviour}`, x);
     lane("reps", ROW * Math.max(1, reps.rows), reps.placed.map((one) =>
       this.box(one, y, `${look(one.item).style}${one.item.n === this.rep?.n ? " chosen" : ""}`)));
-    const prompts = this.packed(this.state.prompts.filter(inside), (prompt) => `“${prompt.text}”`, x);
+    const prompts = this.packed(this.heard.prompts.filter(inside), (prompt) => `“${prompt.text}”`, x);
     lane("prompts", ROW * Math.max(1, prompts.rows), prompts.placed.map((one) => this.box(one, y, "said")));
-    const gaps = this.state.gaps.filter(inside).map((gap) =>
+    const gaps = this.heard.gaps.filter(inside).map((gap) =>
       svg("rect", { class: "gap", x: x(gap.start), width: x(gap.end) - x(gap.start), y: 0, height: y }));
     this.cursorLine = svg("line", { class: "cursor", y1: 14, y2: y, visibility: "hidden" });
     this.around.setAttribute("height", y);
@@ -139,9 +154,9 @@ export class TimeLine {
   }
 
   described(inside) {
-    const words = this.state.words.filter(inside).map((word) =>
+    const words = this.heard.words.filter(inside).map((word) =>
       `${word.text} at ${clock(word.start, 1)}${word.reason ? `, not counted: ${word.reason}` : ""}`);
-    const prompts = this.state.prompts.filter(inside).map((prompt) => `prompt “${prompt.text}” at ${clock(prompt.start, 1)}`);
+    const prompts = this.heard.prompts.filter(inside).map((prompt) => `prompt “${prompt.text}” at ${clock(prompt.start, 1)}`);
     return `From ${clock(this.fromS)} to ${clock(this.toS)}. ${[...words, ...prompts].join("; ") || "Nothing was heard"}.`;
   }
 
