@@ -16,7 +16,7 @@ from handsfree.core.events import OTHER_SPEECH, Breath, HeardWord
 USUAL_PHONE_S = 0.1
 LONGEST_PAUSE_S = 0.6
 """A longer pause before a word says no more than this one."""
-SUREST = 0.9975
+SUREST = 0.993
 """The ear's posterior says no more from here on: what is less likely than the rest was pruned from its lattice."""
 LEAST = 0.001
 """Nothing is taken for less likely than this, nor for likelier than 1 less this."""
