@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from collections import Counter, defaultdict
 from datetime import datetime
 from itertools import groupby
@@ -48,10 +49,16 @@ def history(file: LogFile, dog: str) -> History:
         sessions = file.rows(query, (dog,))
         if not sessions:
             return History(dog, ())
+        # Hundreds of thousands of rows that all stay: the garbage collector would look through them again and again.
+        collecting = gc.isenabled()
+        gc.disable()
         try:
             return _history(file, sessions, dog)
         except ValueError as error:
             raise file.damaged(f"sessions of {dog}") from error
+        finally:
+            if collecting:
+                gc.enable()
 
 
 def _history(file: LogFile, sessions: list[rows.Row], dog: str) -> History:
