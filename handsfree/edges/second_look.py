@@ -4,7 +4,7 @@ The network, its training and its figures: models/second/MODEL_CARD.md. Here it 
 the PyTorch network it was trained as. One judgement takes a few milliseconds, and nothing is kept between two.
 
 Sound goes through the convolutions of Google's speech embedding (Lin et al. 2020, arXiv:2002.01322), read at three
-depths every 40 ms; a small transformer then reads the phones and the sound together.
+depths every 40 ms; a small network makes phones of them, and how likely these spell the word is what counts.
 """
 
 from __future__ import annotations
@@ -26,6 +26,10 @@ Array = np.ndarray
 FILE, SUM = "second_look.npz", "second_look.sha256"
 LONGEST_S = 1.5
 """Of a longer word the beginning is judged. As in training."""
+NEAR_S = 0.25
+"""Frames so far before and after the word are read: what is said there must not belong to it."""
+LEAST = -60.0
+"""Nothing is less likely than this (natural logarithm)."""
 _RATE, _HOP, _WINDOW, _FFT = 16_000, 160, 400, 512
 _EDGE = 6080
 """Samples of nothing on both sides, so that the first frame of the embedding lies at the beginning of the sound."""
@@ -56,9 +60,7 @@ class SecondLook:
         with np.load(io.BytesIO(data)) as arrays:
             stored: dict[str, Any] = {name: arrays[name] for name in arrays.files}
         self._number = {str(phone): i for i, phone in enumerate(stored.pop("phones"))}
-        self._heads = int(stored.pop("heads"))
         self._w: dict[str, Array] = {name: value.astype(np.float32) for name, value in stored.items()}
-        self._layers = sum(name.endswith("ask_key_value.weight") for name in self._w)
         self._bank = mel_bank()
         self._window = np.pad(np.hanning(_WINDOW + 1)[:-1], (_FFT - _WINDOW) // 2).astype(np.float32)
 
@@ -80,20 +82,31 @@ class SecondLook:
         sound = np.zeros(-(-length // (_STRIDE * _HOP)) * _STRIDE * _HOP, np.float32)
         at = begins - (start - first)
         sound[at : at + last - first] = samples[first:last]
-        heard = self._listen(sound, begins, begins + end - start, at + last - first)
-        return max(self._judge(heard, phones) for phones in pronunciations)
+        spelt = self._spell(sound, begins, begins + end - start, at + last - first)
+        return max(self._weigh(spelt, phones) for phones in pronunciations)
 
-    def _listen(self, sound: Array, start: int, end: int, until: int) -> Array:
-        """[frames, width] for the frames that lie in the sound."""
+    def _spell(self, sound: Array, start: int, end: int, until: int) -> Array:
+        """Log-probabilities of each phone, and of none, in the frames on and near the word: [frames, phones + 1]."""
         deep = (self.embed(log_mel(sound, self._bank, self._window)) - self._w["mean"]) * self._w["scale"]
         centre = (np.arange(len(deep)) * _STRIDE + _FIELD / 2) * _HOP + _FFT / 2
-        present = centre < until
         after, before = (centre - start) / _RATE, (end - centre) / _RATE
         part = np.clip(after / (after + before), -0.5, 1.5)
         inside = (after > 0) & (before > 0)
         where = np.stack([np.tanh(after / 0.1), np.tanh(before / 0.1), part, inside, after + before], -1)
-        heard = self._linear("hear", deep) + self._linear("where", where.astype(np.float32))
-        return np.asarray(heard[present])
+        near = (after > -NEAR_S) & (before > -NEAR_S) & (centre < until)
+        x = np.concatenate([deep, where], 1).astype(np.float32)[near]
+        x = np.maximum(x @ self._w["hear.weight"] + self._w["hear.bias"], 0)
+        wide = np.pad(x, ((1, 1), (0, 0)))
+        mixed = sum(wide[i : i + len(x)] @ self._w["mix.weight"][i] for i in range(3)) + self._w["mix.bias"]
+        scores = (x + np.maximum(mixed, 0)) @ self._w["out.weight"] + self._w["out.bias"]
+        return np.asarray(scores - np.logaddexp.reduce(scores, 1, keepdims=True))
+
+    def _weigh(self, spelt: Array, pronunciation: Sequence[str]) -> float:
+        """Log-odds of one pronunciation."""
+        numbers = [self._number[phone] for phone in pronunciation if phone != PAUSE]
+        said, count = max(spelling(spelt, numbers), LEAST), len(numbers)
+        known = (said / 4, said / count, count / 4, math.log(len(spelt)))
+        return float(np.dot(known, self._w["weigh.weight"][:, 0]) + self._w["weigh.bias"][0])
 
     def embed(self, mel: Array) -> Array:
         """[frames, 32] -> [(frames - 76) // 4 + 1, 864]."""
@@ -116,36 +129,25 @@ class SecondLook:
         # channels come before frequencies, as in PyTorch
         return np.concatenate([part.transpose(0, 2, 1).reshape(frames, -1) for part in parts], 1)
 
-    def _judge(self, heard: Array, pronunciation: Sequence[str]) -> float:
-        numbers = [self._number[phone] for phone in pronunciation if phone != PAUSE]
-        order = self._w["order.weight"]
-        most = len(order) // 2
-        numbers = numbers[:most]
-        count = len(numbers)
-        read = self._w["phone.weight"][numbers] + order[:count] + order[most : most + count][::-1]
-        x = np.concatenate([self._w["phone.weight"][-1:], read, heard])
-        for i in range(self._layers):
-            x = self._block(f"blocks.{i}", x)
-        return float(self._linear("answer", self._normalise("norm", x[:1]))[0, 0])
 
-    def _block(self, name: str, x: Array) -> Array:
-        tokens, width = x.shape
-        asked = self._linear(f"{name}.ask_key_value", self._normalise(f"{name}.before_attention", x))
-        ask, key, value = asked.reshape(tokens, 3, self._heads, -1).transpose(1, 2, 0, 3)
-        match = ask @ key.transpose(0, 2, 1) / math.sqrt(width / self._heads)
-        match = np.exp(match - match.max(-1, keepdims=True))
-        gathered = (match / match.sum(-1, keepdims=True)) @ value
-        x = x + self._linear(f"{name}.gather", gathered.transpose(1, 0, 2).reshape(tokens, width))
-        inner = np.maximum(self._linear(f"{name}.inner", self._normalise(f"{name}.before_inner", x)), 0)
-        return np.asarray(x + self._linear(f"{name}.outer", inner))
-
-    def _linear(self, name: str, x: Array) -> Array:
-        return np.asarray(x @ self._w[f"{name}.weight"] + self._w[f"{name}.bias"])
-
-    def _normalise(self, name: str, x: Array) -> Array:
-        apart = x - x.mean(-1, keepdims=True)
-        apart /= np.sqrt((apart**2).mean(-1, keepdims=True) + 1e-5)
-        return np.asarray(apart * self._w[f"{name}.weight"] + self._w[f"{name}.bias"])
+def spelling(spelt: Array, phones: Sequence[int]) -> float:
+    """Log-probability that the frames spell `phones`, each for one or more frames, nothing or nothing else between: the
+    forward sums of CTC (Graves et al. 2006). `spelt` [frames, phones + 1]: the last stands for no phone."""
+    blank = spelt.shape[1] - 1
+    states = np.full(2 * len(phones) + 1, blank)
+    states[1::2] = phones
+    skip = np.zeros(len(states), bool)  # from a phone to the next, without a blank, where they differ
+    skip[3::2] = states[3::2] != states[1:-2:2]
+    sums = np.full(len(states), -np.inf)
+    sums[:2] = spelt[0, states[:2]]
+    with np.errstate(invalid="ignore"):
+        for frame in spelt[1:]:
+            stepped = np.logaddexp(sums[1:], sums[:-1])
+            jumped = np.where(skip[2:], sums[:-2], -np.inf)
+            sums = np.concatenate([sums[:1], stepped])
+            sums[2:] = np.logaddexp(sums[2:], jumped)
+            sums += frame[states]
+    return float(np.logaddexp(*sums[-2:]))
 
 
 def mel_bank() -> Array:

@@ -2,7 +2,7 @@
 
     python models/training/second_look/second_export.py model.pt OUT
 
-Matrices are stored inputs first, convolutions [time, frequency, inputs, outputs].
+Matrices are stored [inputs, outputs], convolutions [time, frequency, inputs, outputs].
 """
 
 import hashlib
@@ -15,14 +15,10 @@ import torch
 
 def main() -> None:
     checkpoint, out = torch.load(sys.argv[1], map_location="cpu"), Path(sys.argv[2])
-    arrays = {"phones": np.array(checkpoint["phones"]), "heads": np.array(checkpoint["shape"]["heads"])}
+    arrays = {"phones": np.array(checkpoint["phones"])}
     for name, value in checkpoint["weights"].items():
-        if name.startswith("spell."):
-            continue  # of use in training only
-        if value.dim() == 4:
-            value = value.permute(2, 3, 1, 0)
-        elif value.dim() == 2 and not name.startswith(("phone.", "order.")):
-            value = value.T
+        if value.dim() > 1:
+            value = value.permute(*range(2, value.dim()), 1, 0)
         arrays[name] = value.contiguous().numpy()
     out.mkdir(parents=True, exist_ok=True)
     np.savez_compressed(out / "second_look.npz", **arrays)

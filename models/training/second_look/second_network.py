@@ -1,16 +1,13 @@
-"""The second look's network: Google's speech embedding, and on top of it a small transformer that reads the phones of a
-word and the sound together and says whether they match.
+"""The second look's network: Google's speech embedding, and a small network on top of it that makes phones of what the
+embedding says and so tells how likely any word is.
 
 Embedding: Lin et al. 2020 (arXiv:2002.01322), a net of convolutions without padding in time, so that a whole stretch
-can go through it at once. It is read at three depths, each every 40 ms. Judging phones and sound together follows
-PhonMatchNet (Lee & Cho 2023, arXiv:2308.16511).
+can go through it at once. It stays as it is, and is read at three depths, each every 40 ms.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
-from typing import Any
 
 import torch
 import torch.nn.functional as F
@@ -37,6 +34,10 @@ DEPTHS = 864
 """Numbers a frame: 96 of the embedding, 192 from after its 14th, 2 x 288 from after its 10th convolution."""
 MOST_PHONES = 24
 POSITION = 5
+NEAR_S = 0.25
+"""Frames so far before and after a word are read."""
+LEAST = -60.0
+"""No text is less likely than this (natural logarithm)."""
 
 
 def mel_bank() -> Tensor:
@@ -98,76 +99,45 @@ class Embedding(nn.Module):
         return torch.cat([part.transpose(1, 2).flatten(2) for part in (last, middle, even, odd)], 2)
 
 
-@dataclass(frozen=True)
-class Shape:
-    width: int = 128
-    heads: int = 4
-    inner: int = 256
-    layers: int = 3
+class Speller(nn.Module):
+    """What the embedding says, [B, frames, 864], and where in the word it lies, [B, frames, 5] -> how likely each phone
+    is, or none; and from that how likely a text is (CTC, Graves et al. 2006), weighed against its length."""
 
-
-class Block(nn.Module):
-    """One layer of a transformer, normalised before each half (Xiong et al. 2020)."""
-
-    def __init__(self, shape: Shape, dropout: float) -> None:
+    def __init__(self, phones: int, width: int = 192, dropout: float = 0.15) -> None:
         super().__init__()
-        self.heads = shape.heads
-        self.before_attention, self.before_inner = nn.LayerNorm(shape.width), nn.LayerNorm(shape.width)
-        self.ask_key_value = nn.Linear(shape.width, 3 * shape.width)
-        self.gather = nn.Linear(shape.width, shape.width)
-        self.inner, self.outer = nn.Linear(shape.width, shape.inner), nn.Linear(shape.inner, shape.width)
-        self.drop = nn.Dropout(dropout)
-
-    def forward(self, x: Tensor, present: Tensor) -> Tensor:
-        batch, tokens, width = x.shape
-        parts = self.ask_key_value(self.before_attention(x)).view(batch, tokens, 3, self.heads, -1)
-        ask, key, value = parts.permute(2, 0, 3, 1, 4)
-        heard = F.scaled_dot_product_attention(ask, key, value, attn_mask=present[:, None, None])
-        x = x + self.drop(self.gather(heard.transpose(1, 2).reshape(batch, tokens, width)))
-        return x + self.drop(self.outer(F.relu(self.inner(self.before_inner(x)))))
-
-
-class SecondLook(nn.Module):
-    """Is it that word? Log-odds, [B, K]: of B stretches of sound, each beside K pronunciations."""
-
-    def __init__(self, shape: Shape, phones: int, dropout: float = 0.1) -> None:
-        super().__init__()
-        self.shape = shape
-        self.mel, self.embedding = LogMel(), Embedding()
-        self.hear = nn.Linear(DEPTHS, shape.width)
         self.mean = nn.Parameter(torch.zeros(DEPTHS), requires_grad=False)
         self.scale = nn.Parameter(torch.ones(DEPTHS), requires_grad=False)
-        self.where = nn.Linear(POSITION, shape.width)
-        self.phone = nn.Embedding(phones + 1, shape.width)  # the last one stands before the phones and bears the answer
-        self.order = nn.Embedding(2 * MOST_PHONES, shape.width)
-        self.blocks = nn.ModuleList(Block(shape, dropout) for _ in range(shape.layers))
-        self.norm, self.answer = nn.LayerNorm(shape.width), nn.Linear(shape.width, 1)
-        self.spell = nn.Linear(shape.width, phones + 1)  # only while training: which phone a frame is, or none
+        self.hear = nn.Linear(DEPTHS + POSITION, width)
+        self.mix = nn.Conv1d(width, width, 3, padding=1)
+        self.out = nn.Linear(width, phones + 1)
+        self.drop = nn.Dropout(dropout)
+        self.weigh = nn.Linear(4, 1)
+        with torch.no_grad():
+            self.weigh.weight.copy_(torch.tensor([[0.5, 0.5, 0.2, 0.0]]))
+            self.weigh.bias.fill_(2.0)
 
-    def listen(self, sound: Tensor, start: Tensor, end: Tensor) -> Tensor:
-        """Sound [B, N]; `start`, `end` [B]: where in it the word is said, in samples -> [B, frames, width]."""
-        deep = (self.embedding(self.mel(sound)) - self.mean) * self.scale
-        return self.hear(deep.float()) + self.where(positions(deep.shape[1], start, end))
+    def spell(self, deep: Tensor, where: Tensor, frames: Tensor) -> Tensor:
+        """Log-probabilities [B, frames, phones + 1]; `frames` [B]: how many of them are real."""
+        real = torch.arange(deep.shape[1], device=deep.device) < frames[:, None]
+        x = torch.cat([(deep - self.mean) * self.scale, where], -1)
+        x = self.drop(F.relu(self.hear(x))) * real[..., None]
+        x = x + self.drop(F.relu(self.mix(x.transpose(1, 2)).transpose(1, 2)))
+        return F.log_softmax(self.out(x), -1)
 
-    def judge(self, heard: Tensor, present: Tensor, text: Tensor, length: Tensor) -> Tensor:
-        """`heard` [B, frames, width], `present` [B, frames]; text [B, K, L] numbers of phones, `length` [B, K]."""
-        batch, ways, longest = text.shape
-        index = torch.arange(longest, device=text.device)
-        from_end = (length[..., None] - 1 - index).clamp(0, MOST_PHONES - 1) + MOST_PHONES
-        read = self.phone(text) + self.order(index) + self.order(from_end)
-        first = self.phone.weight[-1].expand(batch, ways, 1, -1)
-        sound = heard[:, None].expand(-1, ways, -1, -1)
-        tokens = torch.cat([first, read, sound], 2).flatten(0, 1)
-        real = torch.cat([index[:1] >= 0, index >= 0])[None, None].expand(batch, ways, -1).clone()
-        real[..., 1:] = index < length[..., None]
-        mask = torch.cat([real, present[:, None].expand(-1, ways, -1)], 2).flatten(0, 1)
-        for block in self.blocks:
-            tokens = block(tokens, mask)
-        return self.answer(self.norm(tokens[:, 0])).view(batch, ways)
-
-    def checkpoint(self, phones: list[str]) -> dict[str, Any]:
-        weights = {name: value.detach().half().cpu() for name, value in self.state_dict().items()}
-        return {"phones": phones, "shape": asdict(self.shape), "weights": weights}
+    def judge(self, spelt: Tensor, frames: Tensor, texts: Tensor, lengths: Tensor) -> tuple[Tensor, Tensor]:
+        """Texts [B, K, L] with lengths [B, K] -> log-odds that each is said, and log-probabilities of the spelling."""
+        batch, ways, _ = texts.shape
+        doubled = (texts[..., 1:] == texts[..., :-1]) & (torch.arange(1, texts.shape[2]) < lengths[..., None])
+        fits = lengths + doubled.sum(-1) <= frames[:, None]
+        spelt = spelt[:, None].expand(-1, ways, -1, -1).flatten(0, 1).transpose(0, 1)
+        each = frames[:, None].expand(-1, ways)
+        blank = spelt.shape[-1] - 1
+        cost = F.ctc_loss(
+            spelt, texts.flatten(0, 1), each.flatten(), lengths.flatten(), blank, reduction="none", zero_infinity=True
+        )
+        said = torch.where(fits, -cost.view(batch, ways), LEAST).clamp(min=LEAST)
+        known = torch.stack([said / 4, said / lengths, lengths / 4, each.float().log()], -1)
+        return self.weigh(known)[..., 0], said
 
 
 def positions(frames: int, start: Tensor, end: Tensor) -> Tensor:

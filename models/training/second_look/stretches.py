@@ -1,0 +1,199 @@
+"""Stretches of sound that the second look learns from, each beside texts that match it or do not.
+
+A stretch is a word, a few words that follow each other, a piece that is no word, or household sound. Beside a word
+stand what was said and what was not: words that sound like it, words of trainers, what was said with a phone changed,
+any word.
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import torch
+from second_network import HOP, MOST_PHONES, RATE, STRIDE
+from torch import Tensor
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from augment import augment  # noqa: E402
+
+BEFORE_S, AFTER_S, LEAST_AFTER_S, LONGEST_S = 0.4, 0.3, 0.1, 1.5
+"""Sound around the word that is listened to as well; how little of it may be there yet; how long a word may be."""
+EDGE = 6080
+"""Samples of nothing put on both sides, so that the first frame of the embedding lies at the beginning."""
+START = EDGE + int(BEFORE_S * RATE)
+WAYS = 6
+SHARES = {"run": 0.10, "part": 0.10, "noise": 0.06}
+"""Of stretches; the others are single words."""
+
+
+@dataclass
+class Stretch:
+    """start, end, first and last sample that may be heard; texts, the first of them right if `match`; whether what
+    lies around it is silenced; its row in Examples.words, or -1."""
+
+    start: int
+    end: int
+    first: int
+    last: int
+    texts: list[np.ndarray]
+    match: bool
+    alone: bool
+    row: int = -1
+
+
+class Examples:
+    """Stretches drawn at random."""
+
+    def __init__(self, path: Path, noise_start: int, noise_samples: int, seed: int) -> None:
+        data = np.load(path)
+        self.texts, self.lengths, self.variants = data["texts"], data["lengths"], data["variants"]
+        self.near, self.plan, self.parts = data["near"], data["plan"], data["parts"]
+        words = data["words"]
+        self.phones = [str(phone) for phone in data["phones"]]
+        self.watched, self.words = words[words[:, 6] == 1], words[words[:, 6] == 0]
+        count = np.bincount(self.words[:, 4], minlength=len(self.variants))
+        chance = count[self.words[:, 4]] ** -0.5 * np.where(self.words[:, 5] == 1, 2.0, 1.0)
+        self.chance = np.cumsum(chance / chance.sum())
+        self.noise_start, self.noise_samples = noise_start, noise_samples
+        self.rng = np.random.default_rng(seed)
+        self.plan_texts = np.unique(self.plan[self.plan >= 0])
+
+    def text(self, number: int) -> np.ndarray:
+        return self.texts[number, : self.lengths[number]]
+
+    def draw(self) -> Stretch:
+        kind = self.rng.random()
+        for name, share in SHARES.items():
+            kind -= share
+            if kind < 0 and (made := getattr(self, f"_{name}")()):
+                return made
+        at = min(int(np.searchsorted(self.chance, self.rng.random())), len(self.words) - 1)
+        return replace(self.word(self.words[at]), row=at)
+
+    def word(self, row: np.ndarray) -> Stretch:
+        said = row[4]
+        truth = self.text(self._one(self.variants[said]))
+        wrong = [self._near(said), self._near(said), self.text(self._one(self.plan[said], 5)), self._edit(truth)]
+        wrong.append(self._any() if self.rng.random() < 0.5 else self._edit(truth))
+        alone = not row[5] and self.rng.random() < 0.5
+        return self._stretch(row[:4], [truth, *wrong], True, alone)
+
+    def _run(self) -> Stretch | None:
+        """Two or three words that follow each other."""
+        at = int(self.rng.integers(len(self.words) - 3))
+        rows = self.words[at : at + int(self.rng.integers(2, 4))]
+        together = (rows[1:, 2] == rows[:-1, 2]) & (rows[1:, 0] - rows[:-1, 1] < 0.12 * RATE)
+        texts = [self.text(self._one(self.variants[word])) for word in rows[:, 4]]
+        truth = np.concatenate(texts)
+        long = rows[-1, 1] - rows[0, 0] > LONGEST_S * RATE
+        if not together.all() or long or len(truth) >= MOST_PHONES or rows[0, 0] >= rows[-1, 0]:
+            return None
+        other = np.concatenate([self._near(rows[0, 4]), *texts[1:]])
+        swapped = np.concatenate([*texts[:-1], self._near(rows[-1, 4])])
+        wrong = [other, swapped, texts[0], texts[-1], self._edit(truth)]
+        place = (rows[0, 0], rows[-1, 1], rows[0, 2], rows[0, 3])
+        return self._stretch(place, [truth, *(text[:MOST_PHONES] for text in wrong)], True, self.rng.random() < 0.5)
+
+    def _part(self) -> Stretch:
+        row = self.parts[self.rng.integers(len(self.parts))]
+        texts = [self.text(t) for t in self.rng.choice(row[4:], 4, replace=False)]
+        return self._stretch(row[:4], [*texts, self._any(), self._any()], False, self.rng.random() < 0.3)
+
+    def _noise(self) -> Stretch:
+        length = int(self.rng.uniform(0.15, 1.0) * RATE)
+        start = self.noise_start + int(self.rng.integers(RATE, self.noise_samples - 3 * RATE))
+        place = (start, start + length, start - RATE, start + length + RATE)
+        return self._stretch(place, [self.text(t) for t in self.rng.choice(self.plan_texts, WAYS)], False, False)
+
+    def _stretch(self, place, texts: list[np.ndarray], match: bool, alone: bool) -> Stretch:
+        start, end, first, last = (int(x) for x in place)
+        return Stretch(start, min(end, start + int(LONGEST_S * RATE)), first, last, texts, match, alone)
+
+    def _one(self, numbers: np.ndarray, most: int = 100) -> int:
+        usable = numbers[numbers >= 0][:most]
+        return int(usable[self.rng.integers(len(usable))])
+
+    def _near(self, word: int) -> np.ndarray:
+        usable = self.near[word][self.near[word] >= 0]
+        if not len(usable):
+            return self._any()
+        return self.text(int(usable[int(len(usable) * self.rng.random() ** 2)]))
+
+    def _any(self) -> np.ndarray:
+        return self.text(int(self.rng.integers(len(self.texts))))
+
+    def _edit(self, text: np.ndarray) -> np.ndarray:
+        """The same with a phone or two exchanged, left out or put in."""
+        out = text.tolist()
+        for _ in range(1 if self.rng.random() < 0.6 else 2):
+            how, at = self.rng.random(), int(self.rng.integers(len(out)))
+            new = int(self.rng.integers(len(self.phones)))
+            if how < 0.55:
+                out[at] = new if new != out[at] else (new + 1) % len(self.phones)
+            elif how < 0.75 and len(out) > 2:
+                del out[at]
+            elif len(out) < MOST_PHONES:
+                out.insert(at + int(self.rng.integers(2)), new)
+        return np.array(out)
+
+
+@dataclass
+class Batch:
+    """Places [B, 4], flags [B], texts [B, K, L] with lengths [B, K]."""
+
+    places: Tensor
+    alone: Tensor
+    match: Tensor
+    texts: Tensor
+    lengths: Tensor
+    samples: int
+
+
+def collate(stretches: list[Stretch]) -> Batch:
+    longest = max(len(text) for one in stretches for text in one.texts)
+    texts = np.zeros((len(stretches), WAYS, longest), np.int64)
+    lengths = np.zeros((len(stretches), WAYS), np.int64)
+    for i, one in enumerate(stretches):
+        for k, text in enumerate(one.texts):
+            texts[i, k, : len(text)], lengths[i, k] = text, len(text)
+    places = torch.tensor([(one.start, one.end, one.first, one.last) for one in stretches])
+    longest_s = int((places[:, 1] - places[:, 0]).max()) / RATE * 1.16
+    samples = START + int((longest_s + AFTER_S) * RATE) + EDGE
+    return Batch(
+        places, torch.tensor([one.alone for one in stretches]), torch.tensor([one.match for one in stretches]),
+        torch.from_numpy(texts), torch.from_numpy(lengths), -(-samples // (STRIDE * HOP)) * STRIDE * HOP,
+    )  # fmt: skip
+
+
+def sound_of(batch: Batch, recordings: Tensor, noise: Tensor, rough: bool) -> tuple[Tensor, Tensor, Tensor]:
+    """Samples [B, N], the end of each word and up to where there is sound [B]. `rough`: as a headset in a house hears,
+    at various speeds, the word not quite where it is said to be."""
+    device = recordings.device
+    places = batch.places.to(device)
+    start, end, first, last = (column[:, None] for column in places.unbind(1))
+    rows = len(places)
+    speed = torch.empty(rows, 1, device=device).uniform_(0.88, 1.14) if rough else torch.ones(rows, 1, device=device)
+    if rough:
+        start = start + (torch.randn(rows, 1, device=device) * 0.03 * RATE).long()
+        end = torch.maximum(end + (torch.randn(rows, 1, device=device) * 0.04 * RATE).long(), start + RATE // 10)
+    # from the start of the word: single precision could not tell the samples of many hours apart
+    position = (torch.arange(batch.samples, device=device) - START) * speed
+    below = position.floor()
+    index = (below.long() + start).clamp(0, len(recordings) - 2)
+    part = position - below
+    sound = recordings[index] * (1 - part) + recordings[index + 1] * part
+    sound = torch.where((index >= first) & (index < last - 1), sound, 0.0)
+    if rough:
+        margin = torch.empty(rows, 1, device=device).uniform_(0.02, 0.08) * RATE
+        near = (position > -margin) & (position < end - start + margin)
+        sound = torch.where(near | ~batch.alone.to(device)[:, None], sound, 0.0)
+        sound = augment(sound, noise)
+    finish = START + (end - start) / speed
+    after = torch.empty(rows, 1, device=device).uniform_(LEAST_AFTER_S, AFTER_S) if rough else AFTER_S
+    until = finish + after * RATE
+    now = torch.arange(batch.samples, device=device)
+    return torch.where((now >= EDGE) & (now < until), sound, 0.0), finish[:, 0], until[:, 0]
