@@ -27,6 +27,7 @@ ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
 from handsfree.core.confidence import FEATURES, SECOND_LOOK, Evidence, Weighing, Weights  # noqa: E402
+from handsfree.core.phones import PAUSE  # noqa: E402
 from handsfree.core.vocabulary import Vocabulary  # noqa: E402
 from handsfree.edges.weights import NAME, write_weights  # noqa: E402
 from handsfree.listening import open_ear, prompt_book  # noqa: E402
@@ -174,7 +175,7 @@ def main() -> None:
     parser.add_argument("--keep", type=Path, metavar="FOLDER")
     parser.add_argument("--jobs", type=int, default=2, help="processes")
     options = parser.parse_args()
-    phones = {name: open_ear(plan, every(name), options.model).phones for name, plan in PLANS.items()}
+    phones = {name: phone_counts(name, options.model) for name in PLANS}
     tune = hear(options.model, "tune", options)
     known = list(examples(tune, phones))
     weights = fitted(known)
@@ -188,6 +189,12 @@ def main() -> None:
         print(f"Half `{name}`:\n")
         print("\n".join(reliability(examples(pairs, phones), weights)), "\n")
         print("\n".join(curve(calibrated(pairs, phones, weights))), "\n")
+
+
+def phone_counts(plan: str, model: Path) -> dict[str, int]:
+    """Of each phrase, in its shortest pronunciation."""
+    said = open_ear(PLANS[plan], every(plan), model).pronunciations
+    return {text: min(sum(phone != PAUSE for phone in way) for way in ways) for text, ways in said.items()}
 
 
 def every(plan: str) -> tuple[str, ...]:
