@@ -208,7 +208,8 @@ def test_reliability_puts_each_word_into_one_bin():
 def small_table() -> list[Row | Heading]:
     words = [case("words", f"{text}{i}", text, detail=text) for text in ("go", "no") for i in range(2)]
     talk = [case("talk", "nothing of the kind", detail="somebody")]
-    right = {one.key: answer(word(one.said[0], 1)) for one in words} | {talk[0].key: answer(seconds=1800)}
+    right = {one.key: answer(word(one.said[0], 1)) for one in words}
+    right[talk[0].key] = answer(seconds=1800 + sounds.BEFORE_S + sounds.AFTER_S)
     wrong = {one.key: answer(word("stop", 1)) for one in [*words, *talk]}
     return list(table.Table([*words, *talk], {"right": right, "wrong": wrong, "none": {}}).rows())
 
@@ -218,7 +219,7 @@ def test_the_table_gives_each_ear_its_figures():
     assert found["word heard"].values == (100.0, 0.0, None)
     assert found["another word counts"].values == (0.0, 100.0, None)
     assert found["`go` heard"].of == "2"
-    assert found["all, plan `commands`"].values == (0.0, pytest.approx(3600 / 2), None)
+    assert found["all, plan `commands`"].values == (0.0, pytest.approx(3600 / 0.7), None)
     assert found["all, plan `commands`"].bounds[0] == pytest.approx(6.0)
     assert "`yes` heard" not in found  # nobody says it here
 

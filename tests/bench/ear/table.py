@@ -10,6 +10,7 @@ from tests.bench.ear.cases import DISTANCES_M, PACES, SNRS_DB, Case
 from tests.bench.ear.measures import Answer
 from tests.bench.ear.plans import COMMANDS, PLANS, counting, phrases
 from tests.bench.ear.rows import Heading, Row
+from tests.bench.ear.sounds import AFTER_S, BEFORE_S
 
 Pair = tuple[Case, Answer]
 Measure = Callable[[Sequence[Pair]], "float | None"]
@@ -143,7 +144,7 @@ class Table:
             return sum(len(find(case, answer, self._counting[case.plan])) for case, answer in pairs)
 
         def hours(pairs: Sequence[Pair]) -> float:
-            return sum(answer.seconds for _, answer in pairs) / 3600
+            return sum(answer.seconds - BEFORE_S - AFTER_S for _, answer in pairs) / 3600
 
         counts, lengths = self._each(cases, count), self._each(cases, hours)
         known = [(n, h) if n is not None and h else (None, None) for n, h in zip(counts, lengths, strict=True)]
