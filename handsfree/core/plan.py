@@ -82,6 +82,9 @@ class Behaviour:
     response_window_s: float = RESPONSE_WINDOW_S[Tag.PLAIN]
     rule: Rule = PRESETS[DEFAULT_RULE]
     say: str = ""  # how prompts name it; "" means `name`
+    hand_signal: str = ""  # for the family; so are the next two, in the trainer's own words
+    do: tuple[str, ...] = ()
+    dont: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,6 +195,16 @@ class Food:
 
 
 @dataclass(frozen=True, slots=True)
+class Handover:
+    """What the family is told beside the figures, in the trainer's own words; `ask`: whom, and how to reach them."""
+
+    house_rules: tuple[str, ...] = ()
+    do: tuple[str, ...] = ()
+    dont: tuple[str, ...] = ()
+    ask: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     dog: str
     behaviours: tuple[Behaviour, ...]
@@ -204,6 +217,7 @@ class Plan:
     ear: Ear = Ear()
     day: Day = Day()
     food: Food = Food()
+    handover: Handover = Handover()
     pronunciations: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """Word -> how it is said: ARPAbet phones ("P AA P IY") or plain syllables that the tool reads aloud ("pop ee")."""
 

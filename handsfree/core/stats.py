@@ -30,6 +30,23 @@ def wilson(correct: int, count: int, confidence: float = CONFIDENCE) -> tuple[fl
     return (middle - half if correct else 0.0), (middle + half if correct < count else 1.0)
 
 
+def difference(
+    correct_a: int, count_a: int, correct_b: int, count_b: int, confidence: float = CONFIDENCE
+) -> tuple[float, float] | None:
+    """Interval for rate a minus rate b of two independent samples: (low, high), each -1 to 1.
+
+    Newcombe's hybrid score interval, made of the two Wilson intervals: Newcombe 1998, Statistics in Medicine
+    17:873-890, method 10. None where a sample is empty.
+    """
+    a, b = wilson(correct_a, count_a, confidence), wilson(correct_b, count_b, confidence)
+    if a is None or b is None:
+        return None
+    rate_a, rate_b = correct_a / count_a, correct_b / count_b
+    down = ((rate_a - a[0]) ** 2 + (b[1] - rate_b) ** 2) ** 0.5
+    up = ((a[1] - rate_a) ** 2 + (rate_b - b[0]) ** 2) ** 0.5
+    return rate_a - rate_b - down, rate_a - rate_b + up
+
+
 def median(values: Sequence[float]) -> float | None:
     """The middle value, or the mean of the two middle ones. None of nothing."""
     return statistics.median(values) if values else None

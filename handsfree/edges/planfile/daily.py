@@ -1,10 +1,10 @@
-"""The sections [day] and [food]: what a day of training and its treats may be."""
+"""The sections [day], [food] and [handover]: a day of training and its treats, and what the family is told."""
 
 from __future__ import annotations
 
 import re
 
-from handsfree.core.plan import Day, Food
+from handsfree.core.plan import Day, Food, Handover
 from handsfree.edges.planfile.faults import shown
 from handsfree.edges.planfile.tables import Table
 
@@ -46,3 +46,15 @@ def read_food(table: Table) -> Food:
         table.found.error(table.at("treat_g"), "treats are given in kcal and in grams", "remove one of the two")
     table.finish({})
     return food
+
+
+def read_handover(table: Table) -> Handover:
+    default = Handover()
+    handover = Handover(
+        house_rules=table.texts("house_rules", default.house_rules),
+        do=table.texts("do", default.do),
+        dont=table.texts("dont", default.dont),
+        ask=table.texts("ask", default.ask),
+    )
+    table.finish({})
+    return handover

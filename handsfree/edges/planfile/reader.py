@@ -18,6 +18,7 @@ from handsfree.core.plan import (
     Day,
     Ear,
     Food,
+    Handover,
     Limits,
     Plan,
     Prompts,
@@ -29,7 +30,7 @@ from handsfree.core.plan import (
     Words,
     spoken,
 )
-from handsfree.edges.planfile.daily import read_day, read_food
+from handsfree.edges.planfile.daily import read_day, read_food, read_handover
 from handsfree.edges.planfile.faults import Findings, Where, shown
 from handsfree.edges.planfile.tables import Table
 
@@ -46,6 +47,7 @@ _SECTIONS: Mapping[str, type] = {
     "ear": Ear,
     "day": Day,
     "food": Food,
+    "handover": Handover,
 }
 _ELSEWHERE = {
     **{field.name: "under [[behaviour]]" for field in fields(Behaviour)},
@@ -98,6 +100,7 @@ def read_plan(document: Mapping[str, Any], found: Findings, path: Path) -> tuple
         ear=_ear(top.inner("ear"), path),
         day=read_day(top.inner("day")),
         food=read_food(top.inner("food")),
+        handover=read_handover(top.inner("handover")),
         pronunciations=_pronunciations(top.inner("pronunciations")),
     )
     top.finish(_ELSEWHERE)
@@ -152,6 +155,9 @@ def _behaviour(table: Table, default_rule: Rule, uses: list[Use]) -> Behaviour:
         name=name,
         cues=tuple(cues),
         say=table.text("say", default.say),
+        hand_signal=table.text("hand_signal", default.hand_signal),
+        do=table.texts("do", default.do),
+        dont=table.texts("dont", default.dont),
         tag=tag,
         steps=steps,
         start_step=start_step,

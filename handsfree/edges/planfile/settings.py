@@ -17,7 +17,7 @@ UNSET = {
     **{f"food.{field.name}": "not given" for field in fields(Food)},
 }
 """What it means when nothing is set."""
-SECTIONS = ("words", "limits", "prompts", "sound", "ear", "day", "food")
+SECTIONS = ("words", "limits", "prompts", "sound", "ear", "day", "food", "handover")
 
 
 def settings(plan: Plan) -> list[tuple[str, str, str]]:
