@@ -55,7 +55,7 @@ def budget(food: Food) -> Budget | None:
 def missing(food: Food) -> str:
     """What to add to [food] of the plan before there can be a budget."""
     if food.treat_g is not None:
-        return "ration_g (her daily food in grams)"
+        return "ration_g (the daily food in grams)"
     parts = [] if food.treat_kcal is not None else ["treat_kcal (kcal of one treat)"]
     if food.ration_kcal is None:
         parts += [] if food.weight_kg is not None else ["weight_kg"]

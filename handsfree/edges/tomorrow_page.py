@@ -14,7 +14,7 @@ from handsfree.core.plan import Plan, Tag
 from handsfree.core.tomorrow import DayPlan, Line, Part, Session
 
 CAUTIONS = (
-    "Puppies tire fast: stop before she does. Let her rest between sessions, and skip one that does not suit the day.",
+    "Puppies tire fast: stop while it goes well, rest between sessions, and skip one that does not suit the day.",
     "Handling: one opt-out means stop, not try again. A sudden change may be pain: see a vet.",
     "Growling, freezing, snapping, guarding or a bite: stop and give the dog space. A vet first, then a licensed "
     "behaviour professional.",
@@ -31,7 +31,7 @@ def show(day: DayPlan, console: Console, instructions: Mapping[Instruction, str]
         for line in session.lines:
             _show_line(line, day.plan, console, instructions)
         if [line.part for line in session.lines] == [Part.MIDDLE]:
-            _say(console, "nothing else goes well yet: begin and end with what she offers by herself", 2, 2)
+            _say(console, "nothing else goes well yet: begin and end with what the dog offers by itself", 2, 2)
     for title, some in (
         ("Rest", day.rest),
         ("No room that day", day.waiting),
@@ -99,7 +99,7 @@ def _treats(day: DayPlan) -> list[str]:
     lines = [f"At most {budget.treats}: {ration}, {budget.each:g} {budget.unit} each. {asks}"]
     if day.cut_reps:
         lines.append(
-            f"{day.cut_reps} reps were left out to stay within that. To train more, weigh her meal and pay from it."
+            f"{day.cut_reps} reps were left out to stay within that. To train more, weigh a meal and pay from it."
         )
     lines.append("Guidance only: dogs of one weight differ threefold. Your vet decides.")
     return lines
