@@ -25,6 +25,9 @@ LEAST_FIT, FIT_A_PHONE = -6.0, -1.0
 """A sound is a take of a word when it fits it at least so well (log share, see Learner.fit), and so much less for each
 phone. Of 180 takes by six people that the ear had never heard, 98 % fitted their word so well, and 7 % another one."""
 
+ENOUGH, ODD = 2.0, 2.0
+"""See _in_order: an ear that mishears one word as another must not give it that word's takes."""
+
 
 @dataclass
 class Found:
@@ -54,40 +57,47 @@ class TakeFinder:
         good = [piece for piece in pieces if self.fits(phrase, piece) >= 0]
         return Found({phrase: good}, {phrase: len(pieces) - len(good)}, len(pieces))
 
-    def in_order(self, samples: Samples) -> Found:
-        """All takes in a recording of all phrases, each said several times before the next."""
+    def in_order(self, samples: Samples, times: int) -> Found:
+        """All takes in a recording of all phrases, each said about `times` times before the next."""
         pieces = [cut(samples, *where) for where in find_stretches(samples)]
         phrases = list(self._ways)
         passes = np.array([[self.fits(phrase, piece) for phrase in phrases] for piece in pieces])
         found = Found({phrase: [] for phrase in phrases}, dict.fromkeys(phrases, 0), len(pieces))
-        for piece, at, taken in zip(pieces, *_in_order(passes), strict=True):
-            if taken:
+        if not pieces:
+            return found
+        for piece, at, by in zip(pieces, _in_order(passes, times), passes, strict=True):
+            if by[at] >= 0:
                 found.takes[phrases[at]].append(piece)
             else:
                 found.others[phrases[at]] += 1
         return found
 
 
-def _in_order(passes: npt.NDArray[np.float64]) -> tuple[list[int], list[bool]]:
-    """For each sound the phrase it belongs to, never an earlier one than the sound before, and whether it is a take.
+def _in_order(passes: npt.NDArray[np.float64], times: int) -> list[int]:
+    """For each sound the phrase it belongs to, never an earlier one than the sound before.
 
-    `passes` [sounds, phrases]: by how much each passes. The best sum wins; what does not pass adds nothing.
+    `passes` [sounds, phrases]: by how much each passes; `times`: how often each phrase is meant to be said. The best
+    sum wins: what a sound passes by, at most ENOUGH, less ODD for each sound that a phrase has too many or too few.
     """
-    if not len(passes):
-        return [], []
-    gain = np.maximum(passes, 0)
-    total = np.zeros(passes.shape)
-    came = np.zeros(passes.shape, np.int64)
-    total[0] = gain[0]
-    for i in range(1, len(passes)):
-        best = np.maximum.accumulate(total[i - 1])
-        came[i] = np.maximum.accumulate(np.where(total[i - 1] >= best, np.arange(passes.shape[1]), 0))
-        total[i] = best + gain[i]
-    at = [int(total[-1].argmax())]
-    for i in range(len(passes) - 1, 0, -1):
-        at.append(int(came[i, at[-1]]))
-    at.reverse()
-    return at, [bool(passes[i, k] >= 0) for i, k in enumerate(at)]
+    sounds, phrases = passes.shape
+    gain = np.clip(passes, 0, ENOUGH)
+    # best[k]: of all sounds so far, with the phrases before k done; came[i][k]: where phrase k - 1 began
+    best = np.full((phrases + 1, sounds + 1), -np.inf)
+    began = np.zeros((phrases + 1, sounds + 1), np.int64)
+    best[0, 0] = 0
+    for k in range(phrases):
+        sums = np.concatenate([[0], np.cumsum(gain[:, k])])
+        for end in range(sounds + 1):
+            counts = end - np.arange(end + 1)
+            ways = best[k, : end + 1] + sums[end] - sums[: end + 1] - ODD * np.abs(counts - times)
+            began[k + 1, end] = int(ways.argmax())
+            best[k + 1, end] = ways.max()
+    at, end = [0] * sounds, sounds
+    for k in range(phrases, 0, -1):
+        start = int(began[k, end])
+        at[start:end] = [k - 1] * (end - start)
+        end = start
+    return at
 
 
 def cut(samples: Samples, start_s: float, end_s: float) -> Samples:
@@ -97,14 +107,14 @@ def cut(samples: Samples, start_s: float, end_s: float) -> Samples:
 
 
 def takes_from(
-    path: Path, finder: TakeFinder, phrases: Sequence[str], note: Callable[[str], None] = lambda line: None
+    path: Path, finder: TakeFinder, phrases: Sequence[str], times: int, note: Callable[[str], None]
 ) -> dict[str, list[Samples]]:
     """Takes in a recording, or in a folder of recordings named after their words (`leave it.wav`).
 
     Words of which fewer than LEAST_TAKES are found are told with `note` and left out. Raises UserError where no word is
     left, for a file that cannot be read, and for a folder whose files are named after no word of the plan.
     """
-    found = _from_folder(path, finder, phrases, note) if path.is_dir() else finder.in_order(_read(path, note))
+    found = _from_folder(path, finder, phrases, note) if path.is_dir() else finder.in_order(_read(path, note), times)
     if not found.sounds:
         raise UserError(f"{path}: nobody speaks in it; record the words in a quiet room, close to the microphone")
     kept = {phrase: takes for phrase, takes in found.takes.items() if len(takes) >= LEAST_TAKES}

@@ -104,7 +104,7 @@ def _learn(
     if again:
         found = {}
     elif recording is not None:
-        found = takes_from(recording, finder, phrases, _tell)
+        found = takes_from(recording, finder, phrases, times, _tell)
     else:
         found = _ask(plan, phrases, times, finder.fits, device, output)
     known = teacher.phrases(())
