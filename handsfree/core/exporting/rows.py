@@ -6,6 +6,7 @@ import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from functools import lru_cache
 from operator import itemgetter
 from typing import Any
 
@@ -124,8 +125,13 @@ def _sessions(context: Context, found: Iterable[Row]) -> Iterator[Row]:
 def _steps(context: Context, found: Iterable[Row]) -> Iterator[Row]:
     truth = context.form.truth
     for name, tag, start_step, steps in found:
-        for step, criterion in enumerate(json.loads(steps), start=1):
+        for step, criterion in enumerate(_criteria(steps), start=1):
             yield context.chosen.id, context.dog, context.hide(name), tag, step, criterion, truth[step == start_step]
+
+
+@lru_cache(maxsize=256)  # a dog's plan is the same in most of its sessions
+def _criteria(array: str) -> tuple[str, ...]:
+    return tuple(json.loads(array))
 
 
 def _reps(context: Context, found: Iterable[Row]) -> Iterator[Row]:

@@ -39,7 +39,7 @@ Opener = Callable[[], AbstractContextManager[Source]]
 """Opens the log anew. It is handed to another process, so it must be a function that pickle knows."""
 
 
-def context_list(job: Job, chosen: Sequence[Chosen]) -> list[Context]:
+def sessions_of(job: Job, chosen: Sequence[Chosen]) -> list[Context]:
     """The sessions of a job, in the order of the export."""
     return contexts(chosen, job.values, job.codes, _FORM.get(job.format, JSON))
 
@@ -48,14 +48,15 @@ def planned(job: Job) -> tuple[Layout, ...]:
     return layouts(job.values, job.codes is not None, job.tables)
 
 
-def write(folder: Path, job: Job, chosen: Sequence[Chosen], source: Source, reopen: Opener) -> None:
+def write(folder: Path, job: Job, sessions: list[Context], source: Source, reopen: Opener) -> None:
     """Write the tables. Raises UserError or OSError, and leaves what is half written to the caller to remove."""
-    if len(chosen) < MANY_SESSIONS or multiprocessing.cpu_count() < 2:
-        _write(folder, job, chosen, source, planned(job))
+    if len(sessions) < MANY_SESSIONS or multiprocessing.cpu_count() < 2:
+        _write(folder, job, sessions, source, planned(job))
         return
     turn = multiprocessing.get_context("spawn").Value("i", 0)
+    chosen = [one.chosen for one in sessions]  # for contexts hold functions, which no other process can be given
     with _second_process(job, (turn, folder, job, chosen, source.state(), reopen)) as finished:
-        _write(folder, job, chosen, source, _turns(job, turn))
+        _write(folder, job, sessions, source, _turns(job, turn))
         finished()
 
 
@@ -70,8 +71,7 @@ def _turns(job: Job, turn: Any) -> Iterator[Layout]:
         yield by_size[at]
 
 
-def _write(folder: Path, job: Job, chosen: Sequence[Chosen], source: Source, wanted: Iterable[Layout]) -> None:
-    sessions = context_list(job, chosen)
+def _write(folder: Path, job: Job, sessions: list[Context], source: Source, wanted: Iterable[Layout]) -> None:
     for layout in wanted:
         empty = source.is_empty(layout.table.source)
         with contextlib.closing(_writer(folder, job, layout, sessions)) as writer:
@@ -133,7 +133,7 @@ def _help(
     try:
         with reopen() as source:
             if source.state() == state:
-                _write(folder, job, chosen, source, _turns(job, turn))
+                _write(folder, job, sessions_of(job, chosen), source, _turns(job, turn))
     except Exception as error:  # raised again where it can be told
         trouble = error
     sender.send(trouble)

@@ -26,7 +26,7 @@ def write(
     paths = [job.target] if folder else captions.paths(job.target, job.format)
     for path in paths:
         target.check(path, job.replace, job.log, folder)
-    sessions = tables.context_list(job, chosen)
+    sessions = tables.sessions_of(job, chosen)
     made = provenance(job.version, sessions, job.values, job.for_spreadsheet)
     if not folder:
         captions.write(paths, job.format, session_log(sessions[0].chosen.id), sessions[0], made, job.in_video)
@@ -37,7 +37,7 @@ def write(
         if job.format == "bids":
             bids.write(new, sessions, made, session_log, lambda one: provenance(job.version, [one], job.values))
         else:
-            tables.write(new, job, chosen, source, reopen)
+            tables.write(new, job, sessions, source, reopen)
             name, described = _described(job.format, tables.planned(job), made)
             (new / name).write_text(json.dumps(described, ensure_ascii=False, indent=2) + "\n", encoding="utf-8")
     return paths

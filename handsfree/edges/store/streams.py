@@ -6,6 +6,7 @@ import contextlib
 import sys
 from collections.abc import Iterator, Sequence
 from datetime import datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -54,10 +55,7 @@ class Streams:
 
     def rows(self, source: str, fields: Sequence[str], session_id: str) -> list[tuple[Any, ...]]:
         """Fields of one session's rows in a table or view of the log, in the order in which they were written."""
-        owner = _SESSION_COLUMN.get(source, "session_id")
-        order = _HAS_NUMBER.get(source, "number")
-        query = f"SELECT {', '.join(fields)} FROM {source} WHERE {owner} = ? ORDER BY {order}"
-        return self._file.tuples(query, (session_id,))
+        return self._file.tuples(_of_one_session(source, tuple(fields)), (session_id,))
 
     def is_empty(self, source: str) -> bool:
         """Whether nothing at all stands in a table of the log."""
@@ -77,6 +75,13 @@ def streams_of(path: Path) -> Iterator[Streams]:
         streams = Streams(file)
         with streams.snapshot():
             yield streams
+
+
+@lru_cache(maxsize=32)
+def _of_one_session(source: str, fields: tuple[str, ...]) -> str:
+    owner = _SESSION_COLUMN.get(source, "session_id")
+    order = _HAS_NUMBER.get(source, "number")
+    return f"SELECT {', '.join(fields)} FROM {source} WHERE {owner} = ? ORDER BY {order}"
 
 
 def _none(selection: Selection) -> str:
