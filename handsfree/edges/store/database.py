@@ -74,7 +74,7 @@ class LogFile:
         if read_only:
             self._connection.execute("PRAGMA query_only = ON")
         else:
-            with self.writing():
+            with self.transaction():
                 pass  # a read-only or locked file says so now, not at the first rep
 
     def _applied_steps(self) -> list[str]:
@@ -92,17 +92,23 @@ class LogFile:
 
     @contextlib.contextmanager
     def writing(self) -> Iterator[Database]:
+        """One transaction of sqlite-utils. Raises UserError."""
+        if self._utils is None:
+            self._utils = sqlite_utils().Database(self._connection, execute_plugins=False)
+        with self.transaction():
+            yield self._utils
+
+    @contextlib.contextmanager
+    def transaction(self) -> Iterator[sqlite3.Connection]:
         """One transaction: on disk when the block is left, or not there at all. Raises UserError.
 
         It takes the write lock at once. A transaction that starts by reading could be refused without waiting when
         another program writes in between.
         """
-        if self._utils is None:
-            self._utils = sqlite_utils().Database(self._connection, execute_plugins=False)
         with plain_errors(self.path):
             self._connection.execute("BEGIN IMMEDIATE")
             try:
-                yield self._utils
+                yield self._connection
                 self._connection.execute("COMMIT")
             except BaseException:
                 # A full disk has ended the transaction already; a second ROLLBACK would hide what went wrong.

@@ -169,7 +169,7 @@ class Store:
         `seen` is how many corrections of the session the reviewer knew. Raises Overtaken if there are more by now.
         """
         made_at = datetime.now().astimezone()
-        with self._file.writing() as db:
+        with self._file.transaction() as connection:
             query = "SELECT coalesce(max(number), 0) AS last FROM corrections WHERE session_id = ?"
             if self._file.rows(query, (session_id,))[0]["last"] != seen:
                 raise Overtaken("somebody else has corrected this session meanwhile; nothing was written")
@@ -185,8 +185,10 @@ class Store:
             for one in change.corrections:
                 query = "SELECT 1 FROM reps WHERE session_id = ? AND number = ?"
                 if one.rep and not self._file.rows(query, (session_id, one.rep_number)):
-                    self._insert(db, "reps", [{"session_id": session_id, **rows.rep_row(one.rep, True)}], session_id)
-            self._insert(db, "corrections", new, session_id)
+                    self._insert(
+                        connection, "reps", [{"session_id": session_id, **rows.rep_row(one.rep, True)}], session_id
+                    )
+            self._insert(connection, "corrections", new, session_id)
         return made
 
     def end(self, session_id: str, reason: EndReason, at_s: float) -> None:
@@ -205,21 +207,21 @@ class Store:
         raises UserError, with none of them written, when one is not.
         """
         count = 0
-        with self._file.writing() as db:
+        with self._file.transaction() as connection:
             for log in logs:
                 if log.session.ended_s is None:
                     raise ValueError(f"session {log.session.id} is not over")
                 for table, new in rows.whole(log):
-                    self._insert(db, table, new, log.session.id)
+                    self._insert(connection, table, new, log.session.id)
                 count += 1
         return count
 
-    def _insert(self, db: Database, table: str, new: list[dict[str, Any]], session_id: str) -> None:
+    def _insert(self, connection: sqlite3.Connection, table: str, new: list[dict[str, Any]], session_id: str) -> None:
         if not new:
             return
         columns, marks = ", ".join(new[0]), ", ".join("?" * len(new[0]))
         try:
-            db.conn.executemany(
+            connection.executemany(
                 f"INSERT INTO {table} ({columns}) VALUES ({marks})", (tuple(row.values()) for row in new)
             )
         except sqlite3.IntegrityError as error:

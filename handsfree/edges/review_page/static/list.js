@@ -2,6 +2,8 @@
 
 import { called, clock, html, look } from "./dom.js";
 
+const AT_ONCE = 120; // rows made before the page is shown, and then between two frames
+
 export class RepList {
   constructor(element, chosen) {
     this.element = element;
@@ -23,9 +25,18 @@ export class RepList {
       const sure = (n) => this.reps.get(n).confidence ?? 0;
       this.order.sort((a, b) => sure(a) - sure(b) || a - b);
     }
-    this.rows = new Map(this.order.map((n) => [n, this.row(this.reps.get(n))]));
-    this.element.replaceChildren(...this.rows.values());
-    this.mark(this.current);
+    this.rows = new Map();
+    this.element.replaceChildren();
+    this.fill(this.order.indexOf(this.current) + AT_ONCE);
+  }
+
+  // A long list is made piece by piece, down to the row asked for at once: the first reps need not wait for the last.
+  fill(count) {
+    const missing = this.order.slice(this.rows.size, count).map((n) => [n, this.row(this.reps.get(n))]);
+    for (const [n, row] of missing) this.rows.set(n, row);
+    this.element.append(...missing.map(([, row]) => row));
+    clearTimeout(this.later);
+    if (this.rows.size < this.order.length) this.later = setTimeout(() => this.fill(this.rows.size + AT_ONCE), 30);
   }
 
   isUnsure(rep) {
@@ -55,6 +66,7 @@ export class RepList {
   mark(n) {
     this.rows.get(this.current)?.setAttribute("aria-selected", "false");
     this.current = n;
+    if (!this.rows.has(n)) this.fill(this.order.indexOf(n) + 1);
     const row = this.rows.get(n);
     if (!row) {
       this.element.removeAttribute("aria-activedescendant");

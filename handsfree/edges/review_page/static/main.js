@@ -63,7 +63,7 @@ function refill(fromTheFirst = false) {
   const none = $("none");
   none.hidden = list.order.length > 0;
   none.textContent = state.reps.length ? "No rep is unsure." : "This session has no reps.";
-  choose(list.rows.has(before) ? before : list.order[0], false);
+  choose(list.order.includes(before) ? before : list.order[0], false);
 }
 
 function choose(n, played = true) {
@@ -148,7 +148,7 @@ function take(changed) {
   const first = changed[0].n;
   if (moved) refill();
   else changed.forEach((one) => list.update(one));
-  if (!changed.some((one) => one.n === list.current) && list.rows.has(first)) choose(first, false);
+  if (!changed.some((one) => one.n === list.current) && list.order.includes(first)) choose(first, false);
   display();
   line.lookAt(rep());
 }
