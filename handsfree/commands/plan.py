@@ -38,21 +38,33 @@ def plan() -> None:
 @click.option("--error", help="The word for a wrong response.")
 @click.option("--release", help="The word that ends a stay.")
 @click.option("--address", help="The word with which you speak to this program.")
-def new(file: Path, **given: Any) -> None:
+@click.option("--from", "source", type=click.Path(path_type=Path), help="Another plan, to go on with.")
+@click.option("--log", type=click.Path(path_type=Path), help="With --from: the log that says where the dog stands.")
+def new(file: Path, source: Path | None, log: Path | None, **given: Any) -> None:
     """Ask a few questions and write a plan that explains itself.
 
     With --dog and --behaviour nothing is asked. A tag stands in brackets after a behaviour's name: duration, handling
     or guarding. An existing file is never overwritten.
 
+    With --from another plan is taken over: a family goes on with it, with other voices (--handler) and words of its own
+    (--marker ...). Each behaviour begins at the step that the dog has reached.
+
     \b
     Example:
       handsfree plan new tarn.toml
       handsfree plan new tarn.toml --dog Tarn --behaviour "sit: sit, sit down"
+      handsfree plan new at-home.toml --from tarn.toml --handler Ida
     """
+    from handsfree.core.errors import UserError
     from handsfree.edges import planfile
     from handsfree.listening import pronouncer
 
     planfile.ready(file)
+    if source is not None:
+        _take_over(file, source, log, given)
+        return
+    if log is not None:
+        raise UserError("--log: only together with --from")
     ask = not (given["dog"] and given["behaviours"])
     answers = {}
     for question in planfile.questions():
@@ -90,6 +102,35 @@ def check(file: Path) -> None:
     the_plan = planfile.load(file)
     _print_table("Listening for", ("phrase", "what it is", "sounds like"), _listened_for(the_plan))
     _print_table("Settings", ("key", "value", "from"), planfile.settings(the_plan))
+
+
+def _take_over(file: Path, source: Path, log: Path | None, given: Mapping[str, Any]) -> None:
+    """A plan made of another one, its steps those that the dog has reached by the log."""
+    from handsfree import places
+    from handsfree.core.errors import UserError
+    from handsfree.edges import planfile
+    from handsfree.edges.store import Store
+    from handsfree.listening import pronouncer
+
+    if given["behaviours"]:
+        raise UserError("--behaviour: with --from they are those of the other plan; change them in the new file")
+    changes = {
+        question.key: _read(question, given[question.key])
+        for question in planfile.questions()
+        if not question.many and given[question.key]
+    }
+    dog = planfile.load(source).dog
+    steps: dict[str, int] = {}
+    if changes.get("dog", dog) == dog and (log or places.default_log().exists()):
+        with Store.open(log or places.default_log(), read_only=True) as store:
+            steps = store.current_steps(dog)
+    warnings = planfile.copy(file, source, changes, steps, pronouncer, _prompts)
+    made = planfile.load(file)
+    click.echo(f"{file} written, from {source}. Try it: handsfree soundcheck {file}")
+    if steps:
+        reached = ", ".join(f"{one.name} {one.start_step}" for one in made.behaviours if one.name in steps)
+        click.echo(f"steps that {dog} has reached: {reached}")
+    _print_faults("Warnings", warnings)
 
 
 def _read(question: Question, given: Any) -> Any:

@@ -25,7 +25,8 @@ def write_pdf(path: Path, handed: Handed) -> None:
     """Write the PDF. Raises UserError when it cannot be written, or WeasyPrint is not to be had."""
     import logging
 
-    logging.getLogger("fontTools").setLevel(logging.ERROR)
+    for name in ("fontTools", "weasyprint"):  # it warns of the rules for dark screens, which are none of its business
+        logging.getLogger(name).setLevel(logging.ERROR)
     try:
         from weasyprint import HTML
     except ImportError:

@@ -11,7 +11,7 @@ from handsfree.edges.handover_page import words
 _STYLE = """
 :root { color-scheme: light dark; }
 @page { size: A4; margin: 18mm 16mm 20mm;
-  @bottom-center { content: counter(page) " / " counter(pages); font: 9pt "DejaVu Sans", "Liberation Sans", sans-serif; } }
+  @bottom-center { content: counter(page) " / " counter(pages); font: 9pt "DejaVu Sans", sans-serif; } }
 body { font: 16px/1.45 "DejaVu Sans", "Liberation Sans", system-ui, sans-serif; max-width: 48rem; margin: 2rem auto;
   padding: 0 1rem; }
 h1 { margin: 0; font-size: 1.9rem; } h2 { margin: 1.6rem 0 .3rem; font-size: 1.3rem; break-after: avoid; }

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 from handsfree.core.errors import UserError
 from handsfree.core.plan import Plan
 from handsfree.edges.planfile.clashes import PromptBookFor, find_clashes, find_spoken, prompt_book
+from handsfree.edges.planfile.copy import copied_text
 from handsfree.edges.planfile.faults import BadPlan, Fault, Findings, Severity, printable
 from handsfree.edges.planfile.questions import Answers, Question, Wanted, questions
 from handsfree.edges.planfile.reader import Use, read_plan
@@ -24,6 +26,7 @@ __all__ = [
     "Severity",
     "Wanted",
     "check",
+    "copy",
     "draft",
     "load",
     "load_rules",
@@ -90,6 +93,30 @@ def draft(
     if errors:
         raise UserError("; ".join(errors))
     return text, faults
+
+
+def copy(
+    path: Path,
+    source: Path,
+    changes: Mapping[str, str],
+    steps: Mapping[str, int],
+    pronouncer_for: PronouncerFor | None = None,
+    prompts_for: PromptBookFor | None = None,
+) -> list[Fault]:
+    """Write a new plan made of the one in `source`, see copied_text; return what the check warns of in it.
+
+    Raises UserError, with nothing written, when there is such a file already, when it cannot be written, or when what
+    comes out is no plan without errors.
+    """
+    ready(path)
+    old = read_text(source)
+    text = copied_text(old, parse(old, source), source.parent, changes, steps)
+    faults = _check_text(text, path, pronouncer_for, prompts_for)
+    errors = [fault for fault in faults if fault.severity is Severity.ERROR]
+    if errors:
+        raise BadPlan(errors)
+    create(path, text)
+    return faults
 
 
 def _check_text(
