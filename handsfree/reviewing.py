@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, Protocol
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Protocol
 
 from handsfree.core import corrections
 from handsfree.core.corrections import OUTCOME_OF, Change, Kind, Overtaken
 from handsfree.core.errors import UserError
-from handsfree.core.log import MICROPHONE, SessionLog
+from handsfree.core.events import SAMPLE_RATE
+from handsfree.core.log import MICROPHONE, JudgedRep, SessionLog
 from handsfree.edges import review_page
 from handsfree.edges.review_page import Sound
 from handsfree.edges.store import Store
 
+if TYPE_CHECKING:
+    from handsfree.edges.audio import Player
+
+PLAYED_AROUND_S = 0.5
 NO_SOUND = "No sound is kept of this session."
 
 
@@ -185,6 +191,53 @@ def desk(store: Store, reference: str, who: str | None, sound: Path | None) -> D
     else:
         clips = NoClips()
     return Desk(store, session.id, who or _login_name(), clips)
+
+
+def in_terminal(desk: Desk, read_key: Callable[[], str], show: Callable[[str], None]) -> None:
+    """The same in a terminal, a line at a time."""
+    from handsfree.edges.review_terminal import Review
+
+    with Speaker(desk) as speaker:
+        Review(desk, read_key, lambda line: show(printable(line)), speaker.play).run()
+
+
+class Speaker:
+    """Plays reps where this machine has a sound output; it is opened when first asked for."""
+
+    def __init__(self, desk: Desk) -> None:
+        self._desk = desk
+        self._player: Player | None = None
+
+    def __enter__(self) -> Speaker:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._player is not None:
+            self._player.close()
+
+    def play(self, one: JudgedRep) -> str:
+        """Start playing a rep. Returns what hinders it, or ""."""
+        import numpy as np
+
+        from handsfree.core.devices import find_device
+        from handsfree.edges.audio import Player, list_devices
+
+        rep = one.rep
+        try:
+            pcm, _ = self._desk.pcm(rep.number, max(0.0, rep.start_s - PLAYED_AROUND_S), rep.end_s + PLAYED_AROUND_S)
+            if self._player is None:
+                self._player = Player(find_device(list_devices(), None, "output"))
+        except UserError as error:
+            return str(error)
+        played_s = self._player.play(np.frombuffer(pcm, "<i2"), SAMPLE_RATE)
+        return "" if played_s else "the sound output has gone"
+
+
+def printable(line: str) -> str:
+    """A line whose names cannot steer the terminal: control characters are shown as a question mark."""
+    return "".join(letter if letter.isprintable() else "?" for letter in line)
 
 
 def _login_name() -> str:

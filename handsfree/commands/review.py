@@ -13,10 +13,19 @@ import click
 @click.argument("session", default="last", metavar="[SESSION]")
 @click.option("--who", help="Whose corrections they are, as written down. [default: your login name]")
 @click.option("--sound", type=click.Path(path_type=Path), help="The recording of the session, where it is not kept.")
+@click.option("--terminal", is_flag=True, help="Review in the terminal instead of a page; also over ssh.")
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port of the page. [default: any free one]")
 @click.option("--no-browser", is_flag=True, help="Only print the link; do not open the browser.")
 @click.option("--log", type=click.Path(path_type=Path), help="The log to use. [default: the log sessions write to]")
-def review(session: str, who: str | None, sound: Path | None, port: int, no_browser: bool, log: Path | None) -> None:
+def review(
+    session: str,
+    who: str | None,
+    sound: Path | None,
+    terminal: bool,
+    port: int,
+    no_browser: bool,
+    log: Path | None,
+) -> None:
     """Go through the reps of a session and correct them.
 
     Opens a page in your browser that only this machine can reach: what was heard and counted, on a time line, with the
@@ -28,7 +37,7 @@ def review(session: str, who: str | None, sound: Path | None, port: int, no_brow
     Example:
       handsfree review
       handsfree review 3f0c --sound kitchen.wav
-      handsfree review --no-browser --port 8765
+      handsfree review --terminal
     """
     from handsfree import places, reviewing
     from handsfree.edges import review_page
@@ -39,6 +48,9 @@ def review(session: str, who: str | None, sound: Path | None, port: int, no_brow
         store.session(session)  # a session that is not there is said before anything is written or opened
     with Store.open(path) as store:
         desk = reviewing.desk(store, session, who, sound)
+        if terminal:
+            reviewing.in_terminal(desk, _read_key, lambda line: click.echo(line))
+            return
 
         def ready(link: str) -> None:
             click.echo(f"Reviewing session {desk.log.session.id[:8]} of {desk.log.session.dog} at\n  {link}")
@@ -46,3 +58,11 @@ def review(session: str, who: str | None, sound: Path | None, port: int, no_brow
 
         review_page.serve(desk, port, ready, browse=not no_browser)
     click.echo("Review ended.")
+
+
+def _read_key() -> str:
+    """One key press; "" when standard input has ended. Ctrl-C ends the review."""
+    try:
+        return click.getchar()
+    except EOFError:
+        return ""
