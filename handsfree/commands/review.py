@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import click
@@ -49,7 +51,8 @@ def review(
     with Store.open(path) as store:
         desk = reviewing.desk(store, session, who, sound)
         if terminal:
-            reviewing.in_terminal(desk, _read_key, lambda line: click.echo(line))
+            keys = _keys()
+            reviewing.in_terminal(desk, lambda: next(keys, ""), click.echo)
             return
 
         def ready(link: str) -> None:
@@ -60,9 +63,18 @@ def review(
     click.echo("Review ended.")
 
 
-def _read_key() -> str:
-    """One key press; "" when standard input has ended. Ctrl-C ends the review."""
-    try:
-        return click.getchar()
-    except EOFError:
-        return ""
+def _keys() -> Iterator[str]:
+    """Key presses as they come, also through a pipe; several may arrive at once. Ctrl-C ends the review."""
+    while True:
+        try:
+            typed = click.getchar() if sys.stdin.isatty() else sys.stdin.read(1)
+        except EOFError:
+            return
+        if not typed:
+            return
+        if typed == "\x1b" and not sys.stdin.isatty():
+            typed += sys.stdin.read(2)
+        while typed:
+            length = 3 if typed.startswith("\x1b[") else 2 if typed.startswith("\xe0") else 1
+            yield typed[:length]
+            typed = typed[length:]

@@ -52,7 +52,7 @@ class Desk(Protocol):
 
 
 class Review:
-    """`read_key` gives one key press, "" when there are no more; `play` sounds a rep and says what hinders it, or ""."""
+    """`read_key` gives one key press, "" when there are no more; `play` sounds a rep, and says what hinders it."""
 
     def __init__(
         self, desk: Desk, read_key: Callable[[], str], show: Callable[[str], None], play: Callable[[JudgedRep], str]
