@@ -135,9 +135,7 @@ def _from_session(log: SessionLog, raw: bool) -> Record:
     counted = ((rep, rep.outcome) for rep in log.live_reps)
     for rep, outcome in counted if raw else ((judged.rep, judged.outcome) for judged in log.reps):
         if outcome is not None:
-            word = rep.cue or rep.outcome_word
-            onset_s = word.start_s if word else rep.start_s
-            events.append(Scored(onset_s, max(0.0, rep.end_s - onset_s), rep.behaviour, str(outcome)))
+            events.append(Scored(rep.seen_s, max(0.0, rep.end_s - rep.seen_s), rep.behaviour, str(outcome)))
     session = log.session
     return Record(
         f"session {session.id[:8]} of {session.dog}",

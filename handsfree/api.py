@@ -90,8 +90,7 @@ class Log:
 
         def all_rows() -> Iterator[tuple[object, ...]]:
             for context in contexts(self._store.streams.chosen(Selection(dog=dog)), Values.BOTH, form=COLUMNAR):
-                table = layout.table
-                found = self._store.streams.rows(table.source, table.fields, context.chosen.id)
+                found = self._store.streams.rows(layout.source, layout.table.fields, context.chosen.id)
                 yield from rows(layout, context, found)
 
         return layout.columns, all_rows()

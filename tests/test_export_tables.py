@@ -11,11 +11,15 @@ from datetime import datetime, timezone
 
 import pytest
 
+from handsfree.core import corrections
+from handsfree.core.events import EndReason
 from handsfree.core.exporting.blind import Codes
 from handsfree.core.exporting.cells import harmless, json_line
 from handsfree.core.exporting.tables import TABLES, Values, layouts
+from handsfree.edges import observer_files
 from handsfree.edges.store import Store
 from tests.exports import ARROW, FORMULA, SECRETS, contents, exported, fill
+from tests.logs import marked_rep, start
 
 FORMATS = ("csv", "jsonl", "parquet", "datapackage", "bids")
 
@@ -231,3 +235,43 @@ def test_the_command_offers_every_table():
 
     assert set(_TABLES) | {"sessions"} == {one.name for one in TABLES}
     assert set(_FORMATS) == set(WRITTEN)
+
+
+def test_a_rep_that_a_reviewer_split_is_two_but_for_the_raw_export(tmp_path):
+    log = tmp_path / "log.db"
+    with Store.open(log) as store:
+        session_id = store.begin(start())
+        store.add_rep(marked_rep(1, to_marker_s=6.0))
+        store.end(session_id, EndReason.ASKED, 60.0)
+        live = store.session_log(session_id)
+        store.add_change(session_id, 0, corrections.split(live, 1, 13.0, "Ana"))
+        first, second = (judged.rep for judged in store.session_log(session_id).reps)
+    raw = table(exported(log, tmp_path / "raw", "csv", "--all", "--raw"), "reps")
+    both = table(exported(log, tmp_path / "both", "csv", "--all"), "reps")
+    counted = live.reps[0].rep
+    assert [(float(row["onset_s"]), row["outcome_raw"]) for row in raw] == [(counted.start_s, "correct")]
+    assert float(raw[0]["duration_s"]) == pytest.approx(counted.end_s - counted.start_s)
+    assert [(float(row["onset_s"]), row["outcome_raw"]) for row in both] == [
+        (first.start_s, "correct"),
+        (second.start_s, ""),
+    ]
+    assert float(both[0]["duration_s"]) == pytest.approx(first.end_s - first.start_s)
+    assert [(row["rep"], row["part_of"]) for row in table(tmp_path / "both", "corrections")] == [("1", ""), ("2", "1")]
+    pytest.importorskip("pyarrow")
+    exported(log, tmp_path / "columns", "parquet", "--all")
+    frictionless = pytest.importorskip("frictionless")
+    package = exported(log, tmp_path / "package", "datapackage", "--all")
+    assert frictionless.validate(str(package / "datapackage.json")).valid
+
+
+def test_captions_of_a_split_rep_are_read_back(tmp_path):
+    pytest.importorskip("webvtt")
+    log = tmp_path / "log.db"
+    with Store.open(log) as store:
+        session_id = store.begin(start())
+        store.add_rep(marked_rep(1, to_marker_s=6.0))
+        store.end(session_id, EndReason.ASKED, 60.0)
+        store.add_change(session_id, 0, corrections.split(store.session_log(session_id), 1, 13.0, "Ana"))
+    captions = exported(log, tmp_path / "out.vtt", "vtt")
+    assert "(not counted)" in captions.read_text()
+    assert [len(observer_files.read(captions, raw=raw).events) for raw in (False, True)] == [2, 1]

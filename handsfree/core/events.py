@@ -157,6 +157,12 @@ class Rep:
     released: bool = False  # a held position ended by the release word, unmarked
 
     @property
+    def seen_s(self) -> float:
+        """When an observer would write it down: at its cue; without one, at the word that decided it."""
+        word = self.cue or self.outcome_word
+        return word.start_s if word else self.start_s
+
+    @property
     def cue_to_marker_s(self) -> float | None:
         """Marker start minus cue end, seconds: the dog's latency plus the trainer's reaction.
 

@@ -25,7 +25,7 @@ TASK = "training"
 _FIRST = ("onset", "duration", "trial_type", "value", "behaviour", "step", "rep")
 _LAST = ("cue_to_marker_s", "confidence", "counted")
 _KINDS = {
-    "rep": "one rep (opportunity), from its cue to what closed it",
+    "rep": "one rep (opportunity), from its cue (without one, from the word that decided it) to what closed it",
     "cue": "the trainer gave a cue",
     "marker": "the trainer marked the dog's behaviour",
     "error": "the trainer said an error word",
@@ -114,8 +114,8 @@ def _reps(log: SessionLog, values: Values, hide: Callable[[str], str]) -> Iterab
             continue
         to_marker = rep.cue_to_marker_s
         yield _row(
-            rep.start_s,
-            rep.end_s,
+            rep.seen_s,
+            max(rep.seen_s, rep.end_s),
             "rep",
             behaviour=hide(rep.behaviour),
             step=rep.step,

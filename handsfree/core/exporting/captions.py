@@ -42,7 +42,7 @@ def captions(log: SessionLog, values: Values, hide: Callable[[str], str] = str, 
         rep, said = _seen(judged, values), _said(judged, values)
         if said:
             text = f"{rep.number} {hide(rep.behaviour)}, step {rep.step}: {said}"
-            texts.append((f"rep-{rep.number}", rep.start_s, rep.end_s, text))
+            texts.append((f"rep-{rep.number}", rep.seen_s, rep.end_s, text))
     for number, decision in enumerate(log.decisions, start=1):
         if decision.choice is not Choice.HOLD:
             about = f"{hide(decision.behaviour)}: " if decision.behaviour else ""

@@ -139,13 +139,13 @@ def _reps(context: Context, found: Iterable[Row]) -> Iterator[Row]:
     correct, truth = Outcome.CORRECT.value, context.form.truth
     corrected_only = context.values is Values.CORRECTED
     for (
-        number, behaviour, step, outcome, judged, start_s, end_s, cue, cue_start_s, cue_end_s, cue_confidence,
+        number, behaviour, step, outcome, said, judged, start_s, end_s, cue, cue_start_s, cue_end_s, cue_confidence,
         word, word_start_s, word_end_s, word_confidence, recue, released,
     ) in found:  # fmt: skip
         if judged is None and corrected_only:
             continue
         cued, decided = cue is not None, word is not None
-        marked = cued and decided and outcome == correct
+        marked = cued and decided and said == correct
         yield (
             session,
             dog,
@@ -238,7 +238,7 @@ def _prompts(context: Context, found: Iterable[Row]) -> Iterator[Row]:
 
 
 def _corrections(context: Context, found: Iterable[Row]) -> Iterator[Row]:
-    for number, rep, before, after, why, at_s, who, made_at in found:
+    for number, rep, before, after, why, at_s, who, made_at, part_of, undoes in found:
         yield (
             context.chosen.id,
             context.dog,
@@ -250,6 +250,8 @@ def _corrections(context: Context, found: Iterable[Row]) -> Iterator[Row]:
             at_s,
             who if who == "voice" else context.name("person", who),
             context.form.moment(datetime.fromisoformat(made_at)),
+            part_of,
+            undoes,
         )
 
 

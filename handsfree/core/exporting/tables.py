@@ -61,7 +61,10 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """`key`: columns that name a row. `private`: the whole table is left out when the export is blind."""
+    """`key`: columns that name a row. `private`: the whole table is left out when the export is blind.
+
+    `live`: the source instead of `source` for what was counted live, where that is another one.
+    """
 
     name: str
     meaning: str
@@ -70,13 +73,15 @@ class Table:
     columns: tuple[Column, ...]
     key: tuple[str, ...]
     private: bool = False
+    live: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """A table as it is written in one export: the columns kept, and where they stand in a whole row."""
+    """A table as it is written in one export: its source, the columns kept, and where they stand in a whole row."""
 
     table: Table
+    source: str
     columns: tuple[Column, ...]
     places: tuple[int, ...]
 
@@ -98,7 +103,8 @@ def _layout(table: Table, values: Values, blind: bool) -> Layout:
         if not (blind and column.private)
         and column.only in (None, values if values is not Values.BOTH else column.only)
     ]
-    return Layout(table, tuple(column for _, column in kept), tuple(place for place, _ in kept))
+    source = table.live or table.source if values is Values.RAW else table.source
+    return Layout(table, source, tuple(column for _, column in kept), tuple(place for place, _ in kept))
 
 
 NO_REP = "no_rep"
@@ -193,10 +199,10 @@ TABLES: tuple[Table, ...] = (
     ),
     Table(
         "reps",
-        "One row a rep (opportunity)",
+        "One row a rep (opportunity), after corrections of its behaviour, times and words unless the export is raw",
         "judged_reps",
         _fields(
-            "number behaviour step outcome judged start_s end_s cue_text cue_start_s cue_end_s cue_confidence "
+            "number behaviour step outcome said judged start_s end_s cue_text cue_start_s cue_end_s cue_confidence "
             "outcome_text outcome_start_s outcome_end_s outcome_confidence recue released"
         ),
         (
@@ -205,7 +211,13 @@ TABLES: tuple[Table, ...] = (
             _count("rep", "number of the rep in its session, from 1, as counted live"),
             _BEHAVIOUR,
             _STEP,
-            _text("outcome_raw", "outcome as counted live", levels=OUTCOMES, only=Values.RAW),
+            _text(
+                "outcome_raw",
+                "outcome as counted live; empty: not counted live, a reviewer made it by splitting another rep",
+                levels=OUTCOMES,
+                required=False,
+                only=Values.RAW,
+            ),
             _text(
                 "outcome_corrected",
                 "outcome after the corrections made by voice or afterwards; live outcome where there is none",
@@ -234,6 +246,7 @@ TABLES: tuple[Table, ...] = (
             Column("released", Kind.BOOLEAN, "a held position ended by the release word, unmarked"),
         ),
         ("session_id", "rep"),
+        live="counted_reps",
     ),
     Table(
         "words",
@@ -311,7 +324,7 @@ TABLES: tuple[Table, ...] = (
         "corrections",
         "One row a correction of a rep; nothing is ever overwritten, the newest counts",
         "corrections",
-        ("number", "rep_number", "before", "after", "why", "at_s", "who", "made_at"),
+        _fields("number rep_number before after why at_s who made_at part_of undoes"),
         (
             _SESSION,
             _DOG,
@@ -323,6 +336,8 @@ TABLES: tuple[Table, ...] = (
             _seconds("onset_s", "session time it was made at, or of the rep when made afterwards"),
             _text("who", "who made it: voice, in the session; or a name (a code when blinded)"),
             _moment("made_at", "wall time it was made at"),
+            _count("part_of", "number of the correction that it was made together with", required=False),
+            _count("undoes", "number of the correction that it takes back", required=False),
         ),
         ("session_id", "number"),
     ),

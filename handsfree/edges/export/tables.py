@@ -73,10 +73,10 @@ def _turns(job: Job, turn: Any) -> Iterator[Layout]:
 
 def _write(folder: Path, job: Job, sessions: list[Context], source: Source, wanted: Iterable[Layout]) -> None:
     for layout in wanted:
-        empty = source.is_empty(layout.table.source)
+        empty = source.is_empty(layout.source)
         with contextlib.closing(_writer(folder, job, layout, sessions)) as writer:
             for session in [] if empty else sessions:
-                found = source.rows(layout.table.source, layout.table.fields, session.chosen.id)
+                found = source.rows(layout.source, layout.table.fields, session.chosen.id)
                 if found:
                     writer.add(session, rows(layout, session, found))
 

@@ -11,9 +11,9 @@ outcome    `outcome`, `outcome_corrected` or `outcome_raw`; a row whose outcome 
 session    `session_id`, where one file holds several sessions
 kind       `kind` or `trial_type`, where rows of several kinds are mixed: then only those that say `rep` count
 
-In a table of reps that this program exported the time of a rep is that of its cue, or of its outcome word where there
-was no cue. A WebVTT cue is an event that begins and ends with it; its text is `behaviour`, `behaviour: outcome`, or a
-JSON object with the keys above; of captions that this program exported the reps count, each as long as it is shown.
+In whatever this program exported the time of a rep is that of its cue, or of its outcome word where there was no cue.
+A WebVTT cue is an event that begins and ends with it; its text is `behaviour`, `behaviour: outcome`, or a JSON object
+with the keys above; of captions that this program exported the reps count, each as long as it is shown.
 Anything that cannot be told for sure is refused, with the line it is on.
 """
 

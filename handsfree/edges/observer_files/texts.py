@@ -20,7 +20,10 @@ EMPTY = ("n/a", "na", "nan", "null", "none", "-")
 """Cells that say there is nothing (n/a is that of BIDS), in any case."""
 
 _OWN_ID = re.compile(r"rep-\d+")
-_OWN_TEXT = re.compile(r"\d+ (?P<behaviour>.+), step \d+: (?P<outcome>[\w ]+?)( \(counted (?P<live>[\w ]+)\))?")
+_OWN_TEXT = re.compile(
+    r"\d+ (?P<behaviour>.+), step \d+: (?P<outcome>[\w ]+?)"
+    r"( \((counted (?P<live>[\w ]+)|(?P<added>not counted))\))?"
+)
 
 
 @dataclass(frozen=True)
@@ -187,7 +190,8 @@ def _own_payload(text: str) -> dict[str, object]:
     found = _OWN_TEXT.fullmatch(" ".join(text.split()))
     if found is None:
         return _payload(text)
-    now, live = found["outcome"].replace(" ", "_"), (found["live"] or found["outcome"]).replace(" ", "_")
+    live = "no_rep" if found["added"] else found["live"] or found["outcome"]
+    now, live = found["outcome"].replace(" ", "_"), live.replace(" ", "_")
     return {"behaviour": unescape(found["behaviour"]), "outcome_corrected": now, "outcome_raw": live}
 
 
