@@ -221,6 +221,7 @@ def test_the_table_gives_each_ear_its_figures():
     assert found["`go` heard"].of == "2"
     assert found["all, plan `commands`"].values == (0.0, pytest.approx(3600 / 0.7), None)
     assert found["all, plan `commands`"].bounds[0] == pytest.approx(6.0)
+    assert "words: longest block" not in found  # not measured here
     assert "`yes` heard" not in found  # nobody says it here
 
 
@@ -265,7 +266,7 @@ def test_a_threshold_is_worth_its_hits_less_its_errors():
 
 
 def heard(*words: HeardWord, at_s: float = 3.0) -> listen.Heard:
-    return listen.Heard(4.0, 0.1, [Said("go", (1.0, 1.3))], [listen.Report(at_s, Breath(words, 0.0))])
+    return listen.Heard(4.0, 0.1, 0.02, [Said("go", (1.0, 1.3))], [listen.Report(at_s, Breath(words, 0.0))])
 
 
 def test_what_counts_is_what_a_session_takes():
@@ -275,6 +276,7 @@ def test_what_counts_is_what_a_session_takes():
     praise = heard(word("good", 1.0))
     assert [one.text for one in listen.counted(alone, vocabulary).words] == ["go"]
     assert listen.counted(alone, vocabulary).known_s == (3.0,)
+    assert (listen.raw(alone).cpu_s, listen.raw(alone).slowest_block_s) == (0.1, 0.02)
     assert listen.counted(beside_talk, vocabulary).words == ()
     assert [one.text for one in listen.raw(beside_talk).words] == ["go"]
     assert [one.text for one in listen.counted(praise, vocabulary).words] == ["good"]

@@ -44,7 +44,11 @@ def main() -> None:
     options = _options()
     began = time.monotonic()
     collection = clips.collect(options.data, options.voices, options.split, _say)
-    every = [case for case in cases(collection, options.full) if any(only in case.row for only in options.only)]
+    every = [
+        case
+        for case in cases(collection, options.full, options.share)
+        if any(only in case.row for only in options.only)
+    ]
     if not every:
         sys.exit("nothing to hear")
     if options.heard:
@@ -71,6 +75,7 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--sensitivity", type=float, nargs="*", default=[], help="columns with the dial elsewhere")
     parser.add_argument("--peers", action="store_true", help="general speech libraries besides")
     parser.add_argument("--full", action="store_true", help="all recordings, where a sample is taken otherwise")
+    parser.add_argument("--share", type=float, default=1.0, help="of the recordings, for a first look")
     parser.add_argument("--only", nargs="*", default=[""], help="only kinds of sound with one of these in their name")
     parser.add_argument("--jobs", type=int, default=2, help="processes")
     parser.add_argument("--no-speed", dest="speed", action="store_false", help="without times and sizes")

@@ -7,6 +7,7 @@ import itertools
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
@@ -122,8 +123,9 @@ def _length_s(clip: Clip) -> float:
     return end_s - begin_s
 
 
-def cases(them: Collection, full: bool) -> list[Case]:
-    """All of them; those of one plan together, since each plan has its own graph."""
+def cases(them: Collection, full: bool, share: float = 1.0) -> list[Case]:
+    """All of them, or a share, chosen by their first recordings, so that the same ones are there as they are and in
+    noise; those of one plan together, since each plan has its own graph."""
     found = [
         *_single_words(them),
         *_sequences(them, full),
@@ -132,7 +134,8 @@ def cases(them: Collection, full: bool) -> list[Case]:
         *(Case("noise", "commands", (Piece(clip),)) for clip in them.noise),
         *_noisy(them, full),
     ]
-    return sorted(found, key=lambda case: case.plan)
+    chosen = [case for case in found if chance("share", Path(case.pieces[0].clip.path).name).random() < share]
+    return sorted(chosen, key=lambda case: case.plan)
 
 
 def _single_words(them: Collection) -> Iterator[Case]:

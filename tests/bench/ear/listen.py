@@ -35,10 +35,11 @@ class Report:
 
 @dataclass(frozen=True)
 class Heard:
-    """All that came of one case. `cpu_s`: processor time, making the sound not included."""
+    """All that came of one case. Processor time, making the sound not included: of all, and of the slowest block."""
 
     seconds: float
     cpu_s: float
+    slowest_block_s: float
     said: list[Said]
     reports: list[Report]
 
@@ -66,14 +67,15 @@ def hear(case: Case) -> tuple[str, Heard | None]:
     samples, block = pcm(sound), round(BLOCK_S * RATE)
     began = time.process_time()
     recogniser = _ears[case.plan].recogniser()
-    reports = []
+    reports, slowest_s = [], 0.0
     for at in range(0, len(samples), block):
         block_began = time.process_time()
         heard = recogniser.feed(AudioBlock(at / RATE, samples[at : at + block].tobytes()))
-        now_s = (at + block) / RATE + time.process_time() - block_began
+        took_s = time.process_time() - block_began
+        slowest_s, now_s = max(slowest_s, took_s), (at + block) / RATE + took_s
         reports += [Report(now_s, breath) for breath in heard]
     reports += [Report(len(samples) / RATE, breath) for breath in recogniser.close()]
-    return case.key, Heard(len(samples) / RATE, time.process_time() - began, said, reports)
+    return case.key, Heard(len(samples) / RATE, time.process_time() - began, slowest_s, said, reports)
 
 
 def raw(heard: Heard) -> Answer:
@@ -96,7 +98,8 @@ def counted(heard: Heard, vocabulary: Vocabulary) -> Answer:
 def _answer(heard: Heard, words: Sequence[tuple[HeardWord, float]]) -> Answer:
     known_s = tuple(at_s for _, at_s in words)
     speech = any(report.breath.words for report in heard.reports)
-    return Answer(heard.seconds, tuple(heard.said), tuple(word for word, _ in words), known_s, speech)
+    costs = heard.cpu_s, heard.slowest_block_s
+    return Answer(heard.seconds, tuple(heard.said), tuple(word for word, _ in words), known_s, speech, *costs)
 
 
 def hear_all(cases: Sequence[Case], model: Path | None, jobs: int, kept: Path | None = None) -> dict[str, Heard]:
@@ -145,5 +148,5 @@ def load(path: Path) -> dict[str, Heard]:
         row = json.loads(line)
         said = [Said(one["text"], one["span_s"] and tuple(one["span_s"])) for one in row["said"]]
         reports = [Report(one["at_s"], breath(one["breath"])) for one in row["reports"]]
-        found[row["key"]] = Heard(row["seconds"], row["cpu_s"], said, reports)
+        found[row["key"]] = Heard(row["seconds"], row["cpu_s"], row["slowest_block_s"], said, reports)
     return found

@@ -18,13 +18,16 @@ BINS = (0.0, 0.5, 0.7, 0.8, 0.9, 0.95, 0.99, 1.0)
 
 @dataclass(frozen=True)
 class Answer:
-    """What one ear made of one case. `known_s`: when each word was known; empty where that was not measured."""
+    """What one ear made of one case. `known_s`: when each word was known; empty where that was not measured, as the
+    processor time is None."""
 
     seconds: float
     said: tuple[Said, ...]
     words: tuple[HeardWord, ...]
     known_s: tuple[float, ...] = ()
     other_speech: bool = False
+    cpu_s: float | None = None
+    slowest_block_s: float | None = None
 
     def texts(self, among: Iterable[str]) -> list[str]:
         return [word.text for word in self.words if word.text in among]

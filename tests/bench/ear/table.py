@@ -228,6 +228,24 @@ class Table:
             placed = sum(any(one.span_s for one in answer.said) for _, answer in self._first(words))
             yield Row(what, f"{placed}", self._each(words, spread), "ms", at_most=most)
 
+        yield from self._costs()
+
+    def _costs(self) -> Iterator[Row | Heading]:
+        """Room and crowd make some sound ten times as hard as a clear word."""
+        yield Heading("Processor seconds a second of sound, and the longest that a block of 50 ms took")
+
+        def factor(pairs: Sequence[Pair]) -> float | None:
+            known = [(answer.cpu_s, answer.seconds) for _, answer in pairs if answer.cpu_s is not None]
+            return sum(cpu_s for cpu_s, _ in known) / sum(seconds for _, seconds in known) if known else None
+
+        def slowest(pairs: Sequence[Pair]) -> float | None:
+            return 1000 * max((answer.slowest_block_s or 0 for _, answer in pairs), default=0) or None
+
+        for row in ("words", "noisy", *TALK, "noise"):
+            if cases := self._of(row):
+                yield Row(row, f"{len(cases):,}", self._each(cases, factor), "", at_most=0.05)
+                yield Row(f"{row}: longest block", "", self._each(cases, slowest), "ms")
+
     def _first(self, cases: Sequence[Case]) -> list[Pair]:
         answers = next(iter(self._columns.values()))
         return [(case, answers[case.key]) for case in cases]
