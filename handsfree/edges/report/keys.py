@@ -10,7 +10,8 @@ Keys; times are seconds of session time, shares are 0-1, what cannot be known is
                        rewards_per_minute, first_step, last_step, outcomes[] (null: undone)
     decisions[]        at_s, choice, because, behaviour, step, new_step, reps[], correct, rule, words (the reason in
                        plain words); by time
-    corrections[]      rep, before, after (null: no rep), why, at_s, who, made_at
+    corrections[]      rep, before, after (null: no rep), why, behaviour (null: unchanged, as are times and words),
+                       at_s, who, made_at
     ignored            reason -> number of heard words
     rewards, rewards_per_minute, notes
     safety_at_s        when the safety word was first heard
@@ -135,6 +136,7 @@ def _correction_keys(made: MadeCorrection) -> dict[str, Any]:
         "before": change.before,
         "after": change.after,
         "why": change.why,
+        "behaviour": change.rep and change.rep.behaviour,
         "at_s": _round(change.at_s),
         "who": made.who,
         "made_at": made.made_at.isoformat(timespec="milliseconds"),

@@ -146,7 +146,9 @@ def _show_corrections(corrections: Sequence[MadeCorrection], console: Console) -
         before = OUTCOMES[change.before] if change.before else "no rep"
         after = OUTCOMES[change.after] if change.after else "no rep"
         reason = f" ({change.why})" if change.why else ""
-        console.print(_line(f"{clock(change.at_s)}  rep {change.rep_number}: {before}, corrected to {after}{reason}"))
+        what = f"{before}, corrected to {after}" if change.before is not change.after else f"{after}, corrected"
+        of = f"; {change.rep.behaviour} from {clock(change.rep.start_s)}" if change.rep else ""
+        console.print(_line(f"{clock(change.at_s)}  rep {change.rep_number}: {what}{of}{reason}"))
 
 
 def _line(*parts: str | tuple[str, str]) -> Text:
