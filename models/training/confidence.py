@@ -2,6 +2,7 @@
 
     python models/training/confidence.py MODEL                  listen, fit, write MODEL/confidence.json, report
     python models/training/confidence.py MODEL --keep FOLDER    keep what was heard there; a further run takes it up
+    python models/training/confidence.py TWIN --into MODEL      for a model that was trained on these very people
 
 MODEL is laid out as models/en. Recordings, plans and halves are those of tests/bench/ear (its --data says where they
 lie). Fitted on: single words that are in the plan and ones that are not, words beside one another, words falsely heard
@@ -17,6 +18,7 @@ import hashlib
 import os
 import sys
 import tempfile
+import zlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -46,8 +48,8 @@ Phones = Mapping[str, Mapping[str, int]]
 """Plan -> phrase -> how many."""
 
 
-def chosen(split: str, data: Path) -> list[Case]:
-    """Besides the bench's own: its words by people, heard with the other plan, of which most of them are no part."""
+def chosen(split: str, data: Path, part: int) -> list[Case]:
+    """Every `part`th case. Besides the bench's own: its words by people, heard with the other plan, of which most of them are no part."""
     them = clips.collect(data, (), split, lambda line: None)
     trade = phrases("trade")
     more = [
@@ -57,12 +59,13 @@ def chosen(split: str, data: Path) -> list[Case]:
         for clip in them.words
     ]
     every = [case for case in cases(them, False) if case.row in ROWS] + more
-    return sorted(every, key=lambda case: case.plan)
+    some = [case for case in every if zlib.crc32(case.key.encode()) % part == 0]
+    return sorted(some, key=lambda case: case.plan)
 
 
 def hear(model: Path, split: str, options: argparse.Namespace) -> list[Pair]:
     """With the decoder's own posterior as confidence: through a copy of the model without its weights."""
-    every = chosen(split, options.data)
+    every = chosen(split, options.data, options.part)
     kept = options.keep / f"{split}.jsonl" if options.keep else None
     if kept and kept.exists():
         heard = listen.load(kept)
@@ -172,6 +175,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("model", type=Path)
     parser.add_argument("--data", type=Path, default=clips.DATA)
+    parser.add_argument("--into", type=Path, metavar="MODEL", help="write the weights there instead")
+    parser.add_argument("--part", type=int, default=1, metavar="N", help="listen to every Nth case only")
     parser.add_argument("--keep", type=Path, metavar="FOLDER")
     parser.add_argument("--jobs", type=int, default=2, help="processes")
     options = parser.parse_args()
@@ -180,10 +185,9 @@ def main() -> None:
     known = list(examples(tune, phones))
     weights = fitted(known)
     sha256 = hashlib.sha256((options.model / "am" / "final.mdl").read_bytes()).hexdigest()
-    write_weights(options.model, weights, {"model_sha256": sha256, "words": len(known)})
-    print(
-        f"{len(known)} words heard, {sum(said for _, said in known)} of them said: {options.model / NAME} is written\n"
-    )
+    into = options.into or options.model
+    write_weights(into, weights, {"learnt_with_sha256": sha256, "words": len(known)})
+    print(f"{len(known)} words heard, {sum(said for _, said in known)} of them said: {into / NAME} is written\n")
     test = hear(options.model, "test", options)
     for name, pairs in (("tune", tune), ("test", test)):
         print(f"Half `{name}`:\n")
