@@ -26,6 +26,7 @@ th { font-weight: 600; white-space: nowrap; } .say { font-size: 1.1rem; } .note 
 .caution { border: 2px solid #888; padding: .4rem .8rem; break-inside: avoid; margin-top: 1rem; }
 @media (prefers-color-scheme: dark) { body { background: #16181c; color: #e8e8e8; } .bar i { background: #2b6f9c; }
   .bar b { background: #d7efff; } .note { border-color: #f0a030; } }
+@media (max-width: 30rem) { body { font-size: 14px; } td, th { padding-right: .5rem; } th { white-space: normal; } }
 @media print { body { font-size: 10.5pt; margin: 0; padding: 0; max-width: none; background: #fff; color: #000; }
   .small { opacity: 1; } }
 """
@@ -52,9 +53,9 @@ def html(handed: Handed) -> str:
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{escape(title)}</title>\n<style>{_STYLE}</style>\n</head>\n<body>\n"
+        f"<title>{escape(title)}</title>\n<style>{_STYLE}</style>\n</head>\n<body>\n<main>\n"
         + "\n".join(body)
-        + "\n</body>\n</html>\n"
+        + "\n</main>\n</body>\n</html>\n"
     )
 
 
@@ -110,12 +111,13 @@ def _bar(score: Score) -> str:
 
 def _by(groups: Mapping[str, Sequence[Score]]) -> list[str]:
     """One table for places and handlers, with its heading at the first of each."""
-    rows = "".join(
-        f"<tr><th>{title if at == 0 else ''}</th><td>{escape(one.name)}</td><td>{one.correct} of {one.reps}</td>"
-        f"<td>{escape(words.rate(one))}</td></tr>"
-        for title, scores in groups.items()
-        for at, one in enumerate(scores)
-    )
+    rows = ""
+    for title, scores in groups.items():
+        head = f'<th rowspan="{len(scores)}">{title}</th>'
+        for one in scores:
+            cells = (escape(one.name), f"{one.correct} of {one.reps}", escape(words.rate(one)))
+            rows += f"<tr>{head}{''.join(f'<td>{cell}</td>' for cell in cells)}</tr>"
+            head = ""
     return [f"<table>{rows}</table>"] if rows else []
 
 

@@ -17,7 +17,7 @@ body { font: 16px/1.5 system-ui, sans-serif; max-width: 54rem; margin: 2rem auto
 h1 { margin-bottom: 0; } h2 { margin: 2.5rem 0 0; } h2 small { font-weight: 400; } p { margin: .3rem 0; }
 .verdict { font-size: 1.15rem; } .alarm strong { color: var(--alarm); }
 .alarm strong::before { content: "\\25BC\\00A0"; } .flat strong::before { content: "=\\00A0"; }
-svg { width: 100%; height: auto; margin: .5rem 0; } svg text { font-size: 13px; fill: currentColor; }
+svg { width: 100%; min-width: 38rem; height: auto; margin: .5rem 0; } svg text { font-size: 13px; fill: currentColor; }
 svg .axis { stroke: currentColor; opacity: .35; }
 svg .good { stroke: currentColor; opacity: .5; stroke-dasharray: 2 4; }
 svg .interval { stroke: var(--rate); opacity: .45; stroke-width: 3; } svg .trend { stroke: var(--rate); fill: none;
@@ -34,7 +34,7 @@ td { font-variant-numeric: tabular-nums; } tbody tr { border-top: 1px solid #888
 footer { opacity: .75; margin: 2rem 0; font-size: .9rem; } summary { cursor: pointer; }
 @media print { :root { --rate: #0072b2; --alarm: #b34700; --paper: #fff; --ink: #000; color-scheme: light; }
   body { margin: 0; max-width: none; font-size: 12px; } section { break-inside: avoid; } h2 { margin-top: 1.2rem; }
-  details:not([open]) { display: none; } svg { max-height: 7.5cm; } }
+  details:not([open]) { display: none; } svg { max-height: 7.5cm; min-width: 0; } }
 """
 
 
@@ -55,9 +55,9 @@ def html(progress: DogProgress, only: BehaviourProgress | None = None) -> str:
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{escape(title)}</title>\n<style>{_STYLE}</style>\n</head>\n<body>\n"
+        f"<title>{escape(title)}</title>\n<style>{_STYLE}</style>\n</head>\n<body>\n<main>\n"
         + "\n".join(body)
-        + "\n</body>\n</html>\n"
+        + "\n</main>\n</body>\n</html>\n"
     )
 
 
@@ -70,7 +70,7 @@ def _section(behaviour: BehaviourProgress, is_open: bool) -> str:
         f"<h2>{escape(behaviour.name)} <small>{escape(words.standing(behaviour))}</small></h2>",
         f'<p class="verdict {kind}"><strong>{escape(sign.capitalize())}</strong>{colon} {escape(sentence)}</p>',
         *(_p(line) for line in words.beneath(behaviour)),
-        picture(behaviour, unit),
+        f'<div class="wide" tabindex="0">{picture(behaviour, unit)}</div>',
         _p(f"{words.lately(behaviour)}."),
         f"<details{' open' if is_open else ''}><summary>Figures by {unit}</summary>{_table(behaviour, unit)}</details>",
     ]
@@ -97,7 +97,7 @@ def _table(behaviour: BehaviourProgress, unit: Unit) -> str:
             )
         )
     heads = (unit.value, "correct", "rate", "95 % interval", "cue-to-marker", "step", "treats a minute", "")
-    return f'<div class="wide">{_rows(heads, rows)}</div>'
+    return f'<div class="wide" tabindex="0">{_rows(heads, rows)}</div>'
 
 
 def _rows(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:

@@ -75,7 +75,8 @@ def _frame(across: _Across, periods: Sequence[Period], unit: Unit, height: int) 
         x = across.middle(period.first, unit)
         if x - shown >= 62:
             name = escape(words.period_name(period, unit))
-            parts.append(f'<text x="{x:.0f}" y="{height - 6}" text-anchor="middle">{name}</text>')
+            anchor, at = ("end", WIDTH) if x > WIDTH - 40 else ("middle", x)
+            parts.append(f'<text x="{at:.0f}" y="{height - 6}" text-anchor="{anchor}">{name}</text>')
             shown = x
     return parts
 
@@ -88,10 +89,11 @@ def _turns(behaviour: BehaviourProgress, across: _Across, last: date) -> list[st
         name = f"likely relapse from {words.day(setback.began)}"
         parts.append(
             f'<rect class="spell" x="{left:.1f}" width="{right - left:.1f}" y="{RATE_TOP}" '
-            f'height="{RATE_BOTTOM - RATE_TOP}"/>'
+            f'height="{RATE_BOTTOM - RATE_TOP}"><title>{escape(name)}</title></rect>'
             f'<line class="edge" x1="{left:.1f}" x2="{left:.1f}" y1="{RATE_TOP}" y2="{RATE_BOTTOM}"/>'
         )
-        parts.append(_name(name, left, "label alarming"))
+        if setback is behaviour.setbacks[-1]:
+            parts.append(_name(name, left, "label alarming"))
     if plateau := behaviour.plateau:
         left, y = across.start(plateau.began), RATE_TOP - 5
         parts.append(f'<line class="flatline" x1="{left:.1f}" x2="{WIDTH - RIGHT}" y1="{y}" y2="{y}"/>')

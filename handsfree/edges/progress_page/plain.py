@@ -55,7 +55,7 @@ def _trend(behaviour: BehaviourProgress, console: Console) -> str:
         return f"tenths correct by {unit}, {words.period_name(periods[0], unit)} on:  {line}"
     line = "".join(BARS[min(7, int(8 * rate))] for rate in rates)
     first, last = (words.period_name(periods[at], unit) for at in (0, -1))
-    return f"rate by {unit}, 0 to 100 %:  {first} {line} {last}"
+    return f"rate by {unit}:  {first} {line} {last}"
 
 
 def _show_periods(behaviour: BehaviourProgress, console: Console) -> None:

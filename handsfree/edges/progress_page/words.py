@@ -56,12 +56,13 @@ def beneath(behaviour: BehaviourProgress) -> list[str]:
         turn = behaviour.relapse or behaviour.plateau
         assert turn is not None
         lines.append(changed(turn.changed))
-    for setback in behaviour.setbacks:
-        if setback.recovered:
-            over = (
-                f"Earlier, from {day(setback.began)} to {day(setback.recovered)}: a likely relapse ({_fell(setback)})."
-            )
-            lines.append(f"{over} {changed(setback.changed)}")
+    over = [setback for setback in behaviour.setbacks if setback.recovered]
+    if over:
+        last = over[-1]
+        assert last.recovered is not None
+        first = "An earlier likely relapse" if len(over) == 1 else f"{len(over)} earlier likely relapses; the last"
+        lasted = f"from {day(last.began)} to {day(last.recovered)} {last.recovered.year}"
+        lines.append(f"{first}, {lasted}: {_fell(last)}. {changed(last.changed)}")
     return lines
 
 

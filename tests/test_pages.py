@@ -1,0 +1,72 @@
+"""The pages of progress and of the hand-over in a real browser: axe-core, widths, light, dark, no request, no error."""
+
+from __future__ import annotations
+
+import shutil
+
+import pytest
+
+from demo.simulate import domino, plan_of, write
+from handsfree.core.handover import hand_over
+from handsfree.core.progress import progress
+from handsfree.edges import handover_page, progress_page
+from handsfree.edges.store import Store
+
+sync_api = pytest.importorskip("playwright.sync_api")
+axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here: install it with the system's packages"),
+]
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with sync_api.sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """progress.html and handover.html of the invented dog."""
+    folder = tmp_path_factory.mktemp("pages")
+    write(folder / "log.db", domino())
+    with Store.open(folder / "log.db", read_only=True) as store:
+        found = progress(store.history("Domino"))
+    progress_page.write(folder / "progress.html", found)
+    plan, _ = plan_of("Domino", "Ottilie", "the garden")
+    handover_page.write_html(folder / "handover.html", hand_over(plan, found))
+    return folder
+
+
+@pytest.mark.parametrize("width", [360, 768, 1440])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("name", ["progress", "handover"])
+def test_a_page_is_clean(browser, folder, name, scheme, width):
+    # axe-core is put into the page, which the page's own policy forbids
+    page = browser.new_page(color_scheme=scheme, viewport={"width": width, "height": 900}, bypass_csp=True)
+    said, asked = [], []
+    page.on("console", lambda message: said.append(message.text))
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto((folder / f"{name}.html").as_uri())
+    assert asked == [(folder / f"{name}.html").as_uri()]
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    found = axe.Axe().run(page)
+    assert [fault["id"] for fault in found.response["violations"]] == []
+    assert said == []
+    page.close()
+
+
+def test_a_relapse_can_be_read_without_colours(browser, folder):
+    page = browser.new_page()
+    page.goto((folder / "progress.html").as_uri())
+    section = page.locator("section", has=page.get_by_role("heading", name="reverse"))
+    assert "Likely relapse since Tue 17 Mar" in section.inner_text()
+    assert section.locator("svg rect.bad").count() == 8  # open squares: days of the relapse
+    assert section.locator("svg circle.dot").count() == 10  # dots: days before
+    assert section.locator("svg text.alarming").text_content() == "likely relapse from Tue 17 Mar"
+    assert section.locator("svg").get_attribute("aria-label").startswith("reverse. LIKELY RELAPSE: since Tue 17 Mar")
+    page.close()
