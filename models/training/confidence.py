@@ -49,7 +49,8 @@ Phones = Mapping[str, Mapping[str, int]]
 
 
 def chosen(split: str, data: Path, part: int) -> list[Case]:
-    """Every `part`th case. Besides the bench's own: its words by people, heard with the other plan, of which most of them are no part."""
+    """Every `part`th case. Besides the bench's own: its words by people heard with the other plan, which has few of
+    them."""
     them = clips.collect(data, (), split, lambda line: None)
     trade = phrases("trade")
     more = [
