@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Protocol
 
+from handsfree import places
 from handsfree.core import corrections
 from handsfree.core.corrections import OUTCOME_OF, Change, Kind, Overtaken
 from handsfree.core.errors import UserError
@@ -44,20 +45,12 @@ class Recording:
         return self.path, 0.0
 
 
-class NoClips:
-    def rep(self, session_id: str, number: int) -> tuple[Path, float] | None:
-        return None
-
-    def whole(self, session_id: str) -> tuple[Path, float] | None:
-        return None
-
-
 class Desk:
     """One session under review by `who`. Changes and reading are for the thread that opened the store."""
 
     def __init__(self, store: Store, reference: str, who: str, clips: Clips | None = None) -> None:
         """`reference` names the session. Raises UserError if there is none."""
-        self._store, self._who, self._clips = store, who, clips or NoClips()
+        self._store, self._who, self._clips = store, who, clips
         self.log = store.session_log(reference)
         self._id = self.log.session.id
         self._news = self.news()
@@ -119,24 +112,30 @@ class Desk:
     # Sound
 
     def sound_kept(self) -> str:
-        """In a sentence, what there is to hear."""
-        if self._clips.whole(self._id):
-            return ""
-        if any(self._clips.rep(self._id, one.rep.number) for one in self.log.reps):
+        """ "" where there is something to hear; else a sentence that says there is not."""
+        if self._clips and (
+            self._clips.whole(self._id) or any(self._clips.rep(self._id, rep.number) for rep in self.log.live_reps)
+        ):
             return ""
         if self.log.session.source != MICROPHONE:
             return f"{NO_SOUND} If you have its recording ({self.log.session.source}), name it with --sound."
         return NO_SOUND
 
     def pcm(self, number: int, from_s: float, to_s: float) -> tuple[bytes, float]:
-        """Sound of a rep within a stretch, and where it begins in session time. Raises UserError if there is none."""
-        from handsfree.edges.audio.excerpt import excerpt
+        """Sound of a rep within a stretch, and where it begins in session time. Raises UserError if there is none.
 
-        for path, start_s in self._files(number, from_s, to_s):
-            pcm = excerpt(path, max(0.0, from_s - start_s), to_s - start_s) if start_s < to_s else b""
-            if pcm:
-                return pcm, max(from_s, start_s)
-        raise UserError(f"no sound is kept of rep {number}")
+        A stretch that was kept in pieces is put together, with silence where nothing was kept.
+        """
+        pieces, trouble = self._pieces(from_s, to_s)
+        if not pieces:
+            raise UserError(trouble or f"no sound is kept of rep {number}")
+        begin_s = min(start_s for start_s, _ in pieces)
+        whole = bytearray()
+        for start_s, pcm in pieces:
+            at = 2 * round((start_s - begin_s) * SAMPLE_RATE)
+            whole.extend(bytes(max(0, at + len(pcm) - len(whole))))
+            whole[at : at + len(pcm)] = pcm
+        return bytes(whole), begin_s
 
     def sound(self, number: int, from_s: float, to_s: float) -> Sound:
         from handsfree.edges.audio.excerpt import as_wav
@@ -149,47 +148,60 @@ class Desk:
 
         What cannot be read is said in `message`.
         """
-        from handsfree.edges.audio.excerpt import excerpt, peaks
+        from handsfree.edges.audio.excerpt import peaks
 
-        message = ""
+        pieces, trouble = self._pieces(from_s, to_s)
         found = []
-        for path, start_s in self._files(None, from_s, to_s):
+        for start_s, pcm in pieces:
+            length_s = len(pcm) / 2 / SAMPLE_RATE
+            share = max(1, round(bins * length_s / (to_s - from_s)))
+            found.append({"start": start_s, "end": start_s + length_s, "peaks": peaks(pcm, share)})
+        return {"pieces": found, "message": trouble}
+
+    def _pieces(self, from_s: float, to_s: float) -> tuple[list[tuple[float, bytes]], str]:
+        """Kept sound of a stretch: (start in session time, PCM) each; and what could not be read."""
+        from handsfree.edges.audio.excerpt import excerpt
+
+        found, trouble = [], ""
+        for path, start_s in self._files(from_s, to_s):
+            if start_s >= to_s:
+                continue
             try:
-                pcm = excerpt(path, max(0.0, from_s - start_s), to_s - start_s) if start_s < to_s else b""
+                pcm = excerpt(path, max(0.0, from_s - start_s), to_s - start_s)
             except UserError as error:
-                message = str(error)
+                trouble = str(error)
                 continue
             if pcm:
-                begin_s, length_s = max(from_s, start_s), len(pcm) / 32_000
-                share = max(1, round(bins * length_s / (to_s - from_s)))
-                found.append({"start": begin_s, "end": begin_s + length_s, "peaks": peaks(pcm, share)})
-        return {"pieces": found, "message": message}
+                found.append((max(from_s, start_s), pcm))
+        return found, trouble
 
-    def _files(self, number: int | None, from_s: float, to_s: float) -> Sequence[tuple[Path, float]]:
+    def _files(self, from_s: float, to_s: float) -> list[tuple[Path, float]]:
         """Where sound of a stretch lies: in the whole session's file, or in those of the reps counted in it."""
+        if self._clips is None:
+            return []
         whole = self._clips.whole(self._id)
         if whole:
             return [whole]
-        near = [
-            rep.number
-            for rep in self.log.live_reps
-            if (rep.number == number) or (rep.end_s > from_s and rep.start_s < to_s)
-        ]
-        near.sort(key=lambda one: one != number)
-        return [file for one in near if (file := self._clips.rep(self._id, one))]
+        near = [rep.number for rep in self.log.live_reps if rep.end_s > from_s and rep.start_s < to_s]
+        return [file for number in near if (file := self._clips.rep(self._id, number))]
 
 
 def desk(store: Store, reference: str, who: str | None, sound: Path | None) -> Desk:
-    """The session with the sound there is: the recording given, or found by its name here. Raises UserError."""
+    """The session with the sound there is: the recording given, what was kept, or the recording found here by its name.
+
+    Raises UserError.
+    """
+    from handsfree.edges.kept_sound import KeptSound
+
     session = store.session(reference)
+    kept = KeptSound(places.sound_dir())
+    clips: Clips = kept
     if sound is not None:
         if not sound.is_file():
             raise UserError(f"--sound: there is no file {sound}")
-        clips: Clips = Recording(sound)
-    elif session.source != MICROPHONE and Path(session.source).is_file():
+        clips = Recording(sound)
+    elif session.source != MICROPHONE and not kept.whole(session.id) and Path(session.source).is_file():
         clips = Recording(Path(session.source))
-    else:
-        clips = NoClips()
     return Desk(store, session.id, who or _login_name(), clips)
 
 

@@ -20,10 +20,11 @@ import soundfile
 from handsfree.core.errors import UserError
 from handsfree.core.events import EndReason, Outcome
 from handsfree.edges.audio.excerpt import excerpt, peaks
+from handsfree.edges.kept_sound import KeptSound
 from handsfree.edges.review_page import server
 from handsfree.edges.review_page.guard import Guard
 from handsfree.edges.store import Store
-from handsfree.reviewing import Desk, NoClips, Recording
+from handsfree.reviewing import Desk, Recording
 from tests.logs import marked_rep, start
 from tests.reviews import ROOT, invented, serving, sound_of, write
 
@@ -295,7 +296,29 @@ def test_a_session_without_sound_says_so(desk, log):
     )
     with pytest.raises(UserError, match="no sound is kept of rep 1"):
         desk.sound(1, 0.0, 1.0)
-    assert NoClips().whole(log.session.id) is None
+
+
+def test_sound_kept_around_reps_is_put_together(tmp_path, log, store):
+    """As a session keeps it: a file a rep, with gaps between them where nothing was kept."""
+    kept, sound = KeptSound(tmp_path / "sound"), sound_of(log)
+    ends = []
+    for one in log.reps[:2]:
+        start_s = max(0.0, round(one.rep.start_s - 0.5, 3))
+        ends.append((start_s, one.rep.end_s + 0.5))
+        file = kept.open_rep(log.session.id, 14, one.rep.number, start_s)
+        file.write(sound[round(16_000 * start_s) : round(16_000 * (one.rep.end_s + 0.5))].tobytes())
+        file.finish()
+    desk = Desk(store, log.session.id, "Ana", kept)
+    assert desk.sound_kept() == ""
+    desk.make("merge", 1, 0)
+    pcm, start_s = desk.pcm(1, 0.0, ends[1][1])
+    assert start_s == pytest.approx(ends[0][0])
+    assert len(pcm) / 32_000 == pytest.approx(ends[1][1] - ends[0][0], abs=0.01)
+    loud = [int(one) for one in peaks(pcm, 200)]
+    assert max(loud) > 15
+    gap_s = (ends[0][1] + ends[1][0]) / 2
+    assert loud[round(200 * (gap_s - start_s) / (ends[1][1] - start_s))] == 0
+    assert len(desk.wave(0.0, ends[1][1], 100)["pieces"]) == 2
 
 
 # The command
