@@ -29,6 +29,11 @@ def default_log() -> Path:
     return data_dir() / "handsfree.db"
 
 
+def sound_dir() -> Path:
+    """Folder of the sound kept with sessions, of all logs. Not created here."""
+    return data_dir() / "sound"
+
+
 def _own_folder(platform_call: str, name: str) -> Path:
     home = os.environ.get("HANDSFREE_HOME")
     if home:

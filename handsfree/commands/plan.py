@@ -38,6 +38,7 @@ def plan() -> None:
 @click.option("--error", help="The word for a wrong response.")
 @click.option("--release", help="The word that ends a stay.")
 @click.option("--address", help="The word with which you speak to this program.")
+@click.option("--keep-sound", help='What sound to keep: "around reps", all or nothing.')
 @click.option("--from", "source", type=click.Path(path_type=Path), help="Another plan, to go on with.")
 @click.option("--log", type=click.Path(path_type=Path), help="With --from: the log that says where the dog stands.")
 def new(file: Path, source: Path | None, log: Path | None, **given: Any) -> None:
@@ -55,6 +56,7 @@ def new(file: Path, source: Path | None, log: Path | None, **given: Any) -> None
       handsfree plan new tarn.toml --dog Tarn --behaviour "sit: sit, sit down"
       handsfree plan new at-home.toml --from tarn.toml --handler Ida
     """
+    from handsfree import keeping, places
     from handsfree.core.errors import UserError
     from handsfree.edges import planfile
     from handsfree.listening import pronouncer
@@ -74,6 +76,7 @@ def new(file: Path, source: Path | None, log: Path | None, **given: Any) -> None
             answers[question.key] = _ask(question, answers, file)
     warnings = planfile.new(file, planfile.Answers(**answers), pronouncer, _prompts)
     click.echo(f"{file} written. Look through it, then try it: handsfree soundcheck {file}")
+    click.echo(f"In sessions with it, {keeping.in_words(planfile.load(file).sound, places.sound_dir())}.")
     _print_faults("Warnings", warnings)
 
 
@@ -140,12 +143,13 @@ def _read(question: Question, given: Any) -> Any:
     try:
         return tuple(question.read(text) for text in given) if question.many else question.read(given)
     except UserError as error:
-        raise UserError(f"--{question.key.removesuffix('s')}: {error}") from None
+        raise UserError(f"--{question.key.removesuffix('s').replace('_', '-')}: {error}") from None
 
 
 def _ask(question: Question, answers: Mapping[str, Any], file: Path) -> Any:
     """Ask until the answer is clear, and goes together with the earlier ones."""
     from handsfree.core.errors import UserError
+    from handsfree.core.plan import KeepSound
     from handsfree.edges import planfile
     from handsfree.edges.planfile.questions import BEHAVIOUR_HELP
 
@@ -157,7 +161,7 @@ def _ask(question: Question, answers: Mapping[str, Any], file: Path) -> Any:
             if question.many:
                 so_far = planfile.Answers(**answers, behaviours=(*found, value))
                 planfile.draft(file, so_far, prompts_for=_prompts)
-            elif value in answers.values():
+            elif not isinstance(value, KeepSound) and value in answers.values():
                 raise UserError("you gave this word already")
         except UserError as error:
             raise click.BadParameter(str(error)) from None

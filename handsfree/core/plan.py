@@ -123,10 +123,26 @@ class Prompts:
     unsure_tone: bool = False
 
 
+class KeepSound(Label):
+    """Which sound of a session is kept: from a second before the cue to a second after the outcome, all, or none."""
+
+    AROUND_REPS = "around reps"
+    ALL = "all"
+    NOTHING = "nothing"
+
+
 @dataclass(frozen=True, slots=True)
 class Sound:
-    """What sound is kept. Notes are the five seconds after a spoken `note`."""
+    """What sound is kept.
 
+    keep_days   kept sound goes by itself at this age
+    keep_mb     ... and sooner, the oldest first, where the kept sound of all sessions comes to more
+    notes       keep the five seconds after a spoken `note`
+    """
+
+    keep_sound: KeepSound = KeepSound.AROUND_REPS
+    keep_days: int = 14
+    keep_mb: int = 500
     notes: bool = False
 
 

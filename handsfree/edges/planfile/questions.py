@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from handsfree.core.errors import UserError
-from handsfree.core.plan import Tag, Words, spoken
+from handsfree.core.plan import KeepSound, Sound, Tag, Words, spoken
 from handsfree.edges.planfile.tables import LONGEST_PHRASE
 
 
@@ -32,6 +32,7 @@ class Answers:
     error: str = Words().error[0]
     release: str = Words().release[0]
     address: str = Words().address
+    keep_sound: KeepSound = Sound().keep_sound
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +51,9 @@ class Question:
     many: bool = False
 
 
+KEEP_SOUND_TEXT = f"Sound to keep for {Sound().keep_days} days: around reps, all or nothing"
+
+
 def questions() -> tuple[Question, ...]:
     """In the order in which to ask."""
     words = Words()
@@ -61,6 +65,7 @@ def questions() -> tuple[Question, ...]:
         Question("release", "Your release word: what ends a stay", words.release[0], read_phrase),
         Question("address", "The word with which you speak to this program", words.address, read_phrase),
         Question("behaviours", "A behaviour, and what you say for it", None, read_behaviour, many=True),
+        Question("keep_sound", KEEP_SOUND_TEXT, Sound().keep_sound.value, read_keep_sound),
     )
 
 
@@ -102,6 +107,13 @@ def read_behaviour(text: str) -> Wanted:
         raise UserError(f'"{tag}" is no kind of behaviour; there are: {", ".join(tags)}')
     cues = [read_phrase(cue) for cue in after.split(",")] if colon else [name]
     return Wanted(name, tuple(dict.fromkeys(cues)), Tag(tag))
+
+
+def read_keep_sound(text: str) -> KeepSound:
+    value = " ".join(text.lower().split())
+    if value not in [one.value for one in KeepSound]:
+        raise UserError(f'"{text}" is not known; write {", ".join(KeepSound)}')
+    return KeepSound(value)
 
 
 def _short(text: str) -> None:

@@ -19,6 +19,7 @@ from handsfree.core.plan import (
     Ear,
     Food,
     Handover,
+    KeepSound,
     Limits,
     Plan,
     Prompts,
@@ -258,7 +259,13 @@ def _prompts(table: Table) -> Prompts:
 
 
 def _sound(table: Table) -> Sound:
-    sound = Sound(notes=table.flag("notes", Sound().notes))
+    default = Sound()
+    sound = Sound(
+        keep_sound=KeepSound(table.choice("keep_sound", default.keep_sound.value, [one.value for one in KeepSound])),
+        keep_days=table.whole("keep_days", default.keep_days, 1, 3650),
+        keep_mb=table.whole("keep_mb", default.keep_mb, 1, 1_000_000),
+        notes=table.flag("notes", default.notes),
+    )
     table.finish(_ELSEWHERE)
     return sound
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from handsfree.core.errors import UserError
+from handsfree.core.events import Label
 from handsfree.core.phones import PAUSE, plain
 from handsfree.core.plan import DEFAULT_RULE, RESPONSE_WINDOW_S, Limits, Prompts, Sound, Tag, Words, spoken
 from handsfree.edges.planfile.questions import Answers, Wanted
@@ -55,6 +56,7 @@ def new_text(answers: Answers, pronouncer: Pronouncer | None = None) -> str:
     for key, defaults in (("words", Words()), ("limits", Limits()), ("prompts", Prompts()), ("sound", Sound())):
         _fill(document[key], {name: getattr(defaults, name) for name in document[key]})
     _fill(document["words"], _words(answers))
+    _fill(document["sound"], {"keep_sound": answers.keep_sound})
     behaviours = document["behaviour"]
     for _ in answers.behaviours[1:]:
         behaviours.append(tomlkit.table())
@@ -83,7 +85,7 @@ def create(path: Path, text: str) -> None:
 
 def _fill(table: Table, values: Mapping[str, Any]) -> None:
     for key, value in values.items():
-        table[key] = list(value) if isinstance(value, tuple) else value
+        table[key] = list(value) if isinstance(value, tuple) else value.value if isinstance(value, Label) else value
 
 
 def _words(answers: Answers) -> dict[str, str | tuple[str, ...]]:
