@@ -18,6 +18,7 @@ COMMANDS = {
     "demo": "Watch a made-up training session being heard, counted and answered.",
     "devices": "List microphones and sound outputs.",
     "export": "Write sessions for other programs.",
+    "forget": "List kept sound, or remove it.",
     "handover": "Write pages for the family that takes a dog over.",
     "hear": "What the ear makes of recordings, one JSON line a word.",
     "plan": "Make or check the plan of a dog.",
