@@ -17,8 +17,10 @@ from handsfree.core.plan import Plan
 from handsfree.core.sitting import Sitting
 from handsfree.edges.audio import MicrophoneLost, list_devices, microphone, read_file
 from handsfree.edges.store import Store
+from handsfree.keeping import keeping, mend
 from handsfree.session import Session, Voice, Watcher
 from handsfree.voicing import Aloud, Mute
+from handsfree.watching import Together
 
 DEAF_S = 3.0
 """Nothing but zeros for so long from the start: no room is that quiet; the microphone is muted or withheld."""
@@ -44,19 +46,22 @@ def run_session(
     output: str | int | None = None,
     silent: bool = False,
     model: Path | None = None,
+    sound_dir: Path | None = None,
     stop: Callable[[], bool] = lambda: False,
     tell: Callable[[str], None] = lambda line: None,
 ) -> FinishedSession:
     """Open everything, run until the end, close everything.
 
-    `tell` gets one line for what a person should know but need not act on. Raises UserError; what was counted before is
-    in the log.
+    `tell` gets one line for what a person should know but need not act on. Sound is kept in `sound_dir` as the plan
+    says; without one, none is. Raises UserError; what was counted before is in the log.
     """
     book = listening.prompt_book(plan.prompts.language)
     with ExitStack() as stack:
         store = stack.enter_context(Store.open(log_path))
         for lost in store.close_interrupted():
             tell(f"session {lost.id[:8]} of {lost.started_at:%d %b %H:%M} had been cut off; its reps are kept")
+            if sound_dir is not None:
+                mend(sound_dir, lost.id, tell)
         sitting = Sitting(plan, book.instructions, store.current_steps(plan.dog))
         ear = listening.open_ear(plan, sitting.vocabulary.phrases, model)
         recogniser = ear.recogniser()
@@ -76,6 +81,9 @@ def run_session(
                 steps=sitting.trial.steps,
             )
         )
+        if sound_dir is not None:
+            keeper = stack.enter_context(keeping(plan.sound, sound_dir, session_id, tell))
+            watcher = Together(watcher, keeper)
         notes = _NoteWriter(log_path.parent / "notes", session_id, tell)
         running = Session(sitting, recogniser, store, voice, watcher, notes)
         if microphone_name:

@@ -75,6 +75,7 @@ def session(
             output=output,
             silent=silent,
             model=model,
+            sound_dir=places.sound_dir(),
             watcher=stack.enter_context(_watcher(quiet)),
             stop=stack.enter_context(_until_interrupted()),
             tell=_tell,
