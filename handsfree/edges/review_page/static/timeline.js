@@ -22,7 +22,7 @@ export class TimeLine {
       if (atS >= this.fromS) pointed(atS);
     });
     new ResizeObserver(() => {
-      if (!this.state) return;
+      if (!this.state || around.clientWidth === this.width) return; // only its height changed, with what is in it
       this.drawWhole();
       this.drawAround();
     }).observe(around);
@@ -89,7 +89,8 @@ export class TimeLine {
 
   drawAround() {
     if (this.fromS === undefined) return;
-    const width = this.around.clientWidth || 600;
+    this.width = this.around.clientWidth;
+    const width = this.width || 600;
     const x = (atS) => LABEL + ((atS - this.fromS) / (this.toS - this.fromS)) * (width - LABEL);
     this.x = x;
     const inside = (one) => (one.end ?? one.start) > this.fromS && one.start < this.toS;
