@@ -54,7 +54,7 @@ def main() -> None:
     if options.heard:
         heard = listen.load(options.heard)
     else:
-        heard = listen.hear_all(every, options.model, options.jobs, options.dump)
+        heard = listen.hear_all(every, options.model, options.second, options.jobs, options.dump)
     columns = _columns(every, heard, options.sensitivity)
     if options.peers:
         tuning = cases(clips.collect(options.data, (), "tune", _say), False)
@@ -69,6 +69,7 @@ def main() -> None:
 def _options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--model", type=Path, help="instead of models/en")
+    parser.add_argument("--second", default="", metavar="FOLDER", help="another second look, or off")
     parser.add_argument("--data", type=Path, default=clips.DATA, help=f"default {clips.DATA_VARIABLE}")
     parser.add_argument("--voices", type=Path, action="append", default=[], metavar="MANIFEST")
     parser.add_argument("--split", choices=("test", "tune"), default="test")

@@ -15,13 +15,15 @@ from typing import Any
 
 import numpy as np
 
+from handsfree import listening
 from handsfree.core.events import OTHER_SPEECH, AudioBlock, Breath, HeardWord, Reason, SessionEvent
 from handsfree.core.vocabulary import Memory, Vocabulary
 from handsfree.edges.audio.convert import BLOCK_S
-from handsfree.hearing import Hearing
+from handsfree.edges.second_look import SecondLook
+from handsfree.listening import OpenEar
 from tests.bench.ear.cases import Case, Said, render
 from tests.bench.ear.measures import Answer
-from tests.bench.ear.plans import PLANS
+from tests.bench.ear.plans import PLANS, vocabulary
 from tests.bench.ear.sounds import RATE, Samples
 
 
@@ -49,13 +51,16 @@ def pcm(sound: Samples) -> np.ndarray:
     return (sound * 32767).clip(-32768, 32767).astype("<i2")
 
 
-_ears: dict[str, Hearing] = {}
+_ears: dict[str, OpenEar] = {}
 
 
-def start(model: Path | None) -> None:
-    """Called once in each process."""
+def start(model: Path | None, second: str = "") -> None:
+    """Called once in each process. `second`: directory of another second look, or `off`."""
     for name, plan in PLANS.items():
-        _ears[name] = Hearing(plan, model)
+        ear = listening.open_ear(plan, vocabulary(name).phrases, model)
+        if second:
+            ear = dataclasses.replace(ear, look=None if second == "off" else SecondLook(Path(second)))
+        _ears[name] = ear
 
 
 def hear(case: Case) -> tuple[str, Heard | None]:
@@ -84,11 +89,11 @@ def raw(heard: Heard) -> Answer:
     return _answer(heard, [(word, at_s) for word, at_s in words if word.text != OTHER_SPEECH])
 
 
-def counted(heard: Heard, vocabulary: Vocabulary) -> Answer:
+def counted(heard: Heard, session: Vocabulary) -> Answer:
     """What a session would take: events, and praise and names, which make none."""
     memory, taken = Memory(), []
     for report in heard.reports:
-        memory, results = vocabulary.understand(memory, report.breath)
+        memory, results = session.understand(memory, report.breath)
         for one in results:
             if isinstance(one, SessionEvent) or one.reason in (Reason.PRAISE, Reason.NAME):
                 taken.append((one.word, report.at_s))
@@ -102,12 +107,14 @@ def _answer(heard: Heard, words: Sequence[tuple[HeardWord, float]]) -> Answer:
     return Answer(heard.seconds, tuple(heard.said), tuple(word for word, _ in words), known_s, speech, *costs)
 
 
-def hear_all(cases: Sequence[Case], model: Path | None, jobs: int, kept: Path | None = None) -> dict[str, Heard]:
+def hear_all(
+    cases: Sequence[Case], model: Path | None, second: str, jobs: int, kept: Path | None = None
+) -> dict[str, Heard]:
     """By key. Tells on stderr how far it is; writes what was heard so far to `kept`, as `load` reads it."""
     found = {}
     # spawn: a forked child would inherit Vosk's threads and locks
     with (
-        multiprocessing.get_context("spawn").Pool(jobs, start, (model,)) as pool,
+        multiprocessing.get_context("spawn").Pool(jobs, start, (model, second)) as pool,
         open(kept or os.devnull, "w", encoding="utf-8") as lines,
     ):
         answers = progress(pool.imap(hear, cases, chunksize=8), len(cases), "heard")

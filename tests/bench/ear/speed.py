@@ -34,10 +34,13 @@ def rows(model: Path | None) -> Iterator[Row | Heading]:
         heard = _child("session", home, model)
         yield Row("real-time factor, one core", "", (heard["real_time_factor"],), "", at_most=0.05)
         yield Row("resident memory, largest", "", (heard["memory_mb"],), "MB", at_most=150)
-    files = (model or ROOT / "models" / "en").rglob("*")
-    yield Row(
-        "model on disk", "", (sum(file.stat().st_size for file in files if file.is_file()) / 1e6,), "MB", at_most=12
-    )
+    for what, folder, most in (
+        ("model", model or ROOT / "models" / "en", 12),
+        ("second look", ROOT / "models" / "second", None),
+    ):
+        size = sum(file.stat().st_size for file in folder.rglob("*") if file.is_file())
+        if size:
+            yield Row(f"{what} on disk", "", (size / 1e6,), "MB", at_most=most)
 
 
 def _child(function: str, home: str, model: Path | None, *arguments: object):
