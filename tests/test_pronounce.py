@@ -101,6 +101,61 @@ def test_other_languages_skip_the_dictionary() -> None:
 
 
 @pytest.mark.voice
+@pytest.mark.parametrize(
+    ("word", "spelling", "phones"),
+    [
+        ("ici", "fr: ici", "IY S IY"),  # Wiktionary: French /i.si/
+        ("hier", "de: hier", "HH IY R"),  # Duden: [hi:r]
+        ("żółw", "pl:żółw", "ZH UW W F"),  # Wiktionary: Polish /ʐuwf/
+    ],
+)
+def test_a_spelling_may_name_the_language_that_reads_it(word: str, spelling: str, phones: str) -> None:
+    found = pronouncer(**{word: spelling}).word(word)
+    assert (found.source, found.phones) == ("plan", (tuple(phones.split()),))
+
+
+@pytest.mark.voice
+@pytest.mark.parametrize(
+    ("name", "phones"),
+    [
+        ("Владимир", "V L AA D IY M IY R"),  # Wiktionary: Russian [vɫɐˈdʲimʲɪr]
+        ("Αθηνά", "AA TH IY N AA"),  # Wiktionary: Greek /aθiˈna/
+        ("さくら", "S AA K UW R AA"),  # Wiktionary: Japanese [sa̠kɯ̟ᵝɾa̠]
+        ("שלום", "SH AA L OW M"),  # Wiktionary: Hebrew /ʃaˈlom/
+        ("أحمد", "AA HH M AA D"),  # Wiktionary: Arabic /ʔaħ.mad/
+    ],
+)
+def test_names_in_other_scripts_are_read_by_their_own_rules(name: str, phones: str) -> None:
+    found = pronouncer().word(name)
+    assert (found.source, found.phones) == ("letters", (tuple(phones.split()),))
+
+
+@pytest.mark.voice
+def test_an_unknown_language_of_a_spelling_is_refused() -> None:
+    with pytest.raises(UserError, match=r'the language "xx" is none that espeak-ng speaks: use a code such as'):
+        pronouncer(ici="xx: ici").word("ici")
+
+
+def test_syllables_without_a_vowel_are_said_not_named() -> None:
+    assert said("frrt", frrt="frrt") == ["F R T"]
+    assert said("psst", psst="p sst") == ["P S T"]
+    assert said("shhh", shhh="shh") == ["SH HH"]
+
+
+@pytest.mark.voice
+def test_what_the_check_shows_can_be_given_back_as_a_spelling() -> None:
+    """Words of CMUdict as `plan check` shows them ("tik-uh"), read back by the letter rules, sound as in CMUdict."""
+    words = (shipped("models") / "en" / "common_words.txt").read_text(encoding="utf-8").splitlines()
+    sample = list(dict.fromkeys(line.split()[0] for line in words))[100:2100:10]
+    ours, apart = pronouncer(), []
+    for word in sample:
+        phones = ours.word(word).phones[0]
+        shown = plain(phones)
+        apart.append(distance(pronouncer(**{word: shown}).word(word).phones[0], phones))
+    assert sum(d <= SOUNDS_ALIKE for d in apart) >= 0.97 * len(sample)
+
+
+@pytest.mark.voice
 @pytest.mark.parametrize("word", ["!!!", "\N{DOG FACE}", "-", "'"])
 def test_what_cannot_be_said_is_refused_by_name(word: str) -> None:
     with pytest.raises(UserError, match=r"no way to say .* is known.*\[pronunciations\]") as caught:

@@ -160,8 +160,13 @@ def _syllables(phones: Sequence[str]) -> list[list[str]]:
     return [list(phones[a:b]) for a, b in itertools.pairwise(edges)]
 
 
+_BEFORE_R = {("EH", "R"): "air", ("IH", "R"): "eer"}
 _SHORT = ("IH", "EH", "AE", "UH")
 
 
 def _plain_syllable(phones: Sequence[str]) -> str:
+    """Letters that are read as these sounds: "bair", not "ber", which would rhyme with her."""
+    for sounds, letters in _BEFORE_R.items():
+        if tuple(phones[-2:]) == sounds:
+            return _plain_syllable(phones[:-2]) + letters
     return "".join(_VOWEL_LETTERS.get(p) or _CONSONANT_LETTERS.get(p, p.lower()) for p in phones)

@@ -31,7 +31,8 @@ class Pronunciation:
 class Pronouncer:
     """Pronunciations for one plan.
 
-    pronunciations  word -> its spellings: ARPAbet in capitals ("T IH K AH"), or plain syllables ("tick uh")
+    pronunciations  word -> its spellings: ARPAbet in capitals ("T IH K AH"), plain syllables ("tick uh"), or the word
+                    as another language reads it ("fr: ici")
     language        of the words; anything but English skips the dictionary
     dictionary      gzipped lines "word PH OW N Z"; a further line with the same word is a variant
     """
@@ -75,22 +76,54 @@ class Pronouncer:
         return Pronunciation(tuple(tuple(itertools.chain(*variant)) for variant in variants), _least_certain(parts))
 
     def _spelled(self, word: str, spelling: str) -> Phones:
+        if foreign := _FOREIGN.fullmatch(spelling):
+            return self._letters(word, foreign["text"].lower(), foreign["language"].lower())
         tokens = spelling.replace("-", " ").split()
         if not tokens:
             raise UserError(f'the pronunciation of "{word}" is empty; {_HOW_TO_SPELL}')
         arpabet = tuple(token.rstrip("012") for token in tokens)
         if all(phone in PHONES for phone in arpabet):
             return arpabet
-        return tuple(itertools.chain(*(self._letters(word, token.lower()) for token in tokens)))
+        syllables = (_consonants(token.lower()) or self._letters(word, token.lower()) for token in tokens)
+        return tuple(itertools.chain(*syllables))
 
-    def _letters(self, word: str, text: str) -> Phones:
-        phones = () if not any(c.isalnum() for c in text) else _arpabet(_espeak(text, self._voice))
+    def _letters(self, word: str, text: str, voice: str | None = None) -> Phones:
+        voice = voice or (_script_voice(text) if self._english else None) or self._voice
+        ipa = _espeak(text, voice) if any(c.isalnum() for c in text) else ""
+        phones = _arpabet(ipa if voice.startswith("en") else ipa.translate(_NOT_ENGLISH))
         if not phones:
             raise UserError(f'no way to say "{word}" is known: give its sound in [pronunciations]; {_HOW_TO_SPELL}')
         return phones
 
 
-_HOW_TO_SPELL = 'write plain syllables, such as poppy = "pop ee", or ARPAbet, such as poppy = "P AA P IY"'
+_HOW_TO_SPELL = (
+    'write plain syllables, such as poppy = "pop ee", or ARPAbet, such as poppy = "P AA P IY", '
+    'or the word after its language, such as ici = "fr: ici"'
+)
+
+
+def _consonants(token: str) -> Phones:
+    """A syllable without a vowel, such as "psst", sound by sound (espeak-ng would name its letters); () otherwise."""
+    found = re.findall("sh|ch|th|zh|ng|[bdfghjklmnprstvwz]", token)
+    if "".join(found) != token:
+        return ()
+    sounds = ({"h": "HH", "j": "JH"}.get(letters, letters.upper()) for letters in found)
+    return tuple(sound for sound, _ in itertools.groupby(sounds))
+
+
+_FOREIGN = re.compile(r"(?P<language>[A-Za-z]{2,3}(-[A-Za-z0-9-]+)?):\s*(?P<text>.*\S)")
+
+_SCRIPTS = {
+    "CYRILLIC": "ru", "GREEK": "el", "HEBREW": "he", "ARABIC": "ar", "DEVANAGARI": "hi", "HANGUL": "ko",
+    "HIRAGANA": "ja", "KATAKANA": "ja", "CJK": "cmn", "GEORGIAN": "ka", "ARMENIAN": "hy",
+}  # fmt: skip
+"""First word of a letter's Unicode name -> the voice that reads it: the language with most readers of that script."""
+
+
+def _script_voice(text: str) -> str | None:
+    """None for Latin letters."""
+    names = (unicodedata.name(c, "").split(" ")[0] for c in text if c.isalpha())
+    return next((_SCRIPTS[name] for name in names if name in _SCRIPTS), None)
 
 
 def _key(word: str) -> str:
@@ -155,11 +188,13 @@ _IPA = {
     "s": "S", "z": "Z", "ʃ": "SH", "ʒ": "ZH", "x": "K", "χ": "K", "ɣ": "G", "ç": "HH", "h": "HH", "ɦ": "HH",
     "m": "M", "n": "N", "ɲ": "N Y", "ŋ": "NG", "ɴ": "NG", "l": "L", "ɫ": "L", "ʎ": "L Y", "ɬ": "L", "ɹ": "R", "r": "R",
     "ʁ": "R", "ɻ": "R", "ɽ": "R", "j": "Y", "w": "W", "ʍ": "W", "ɥ": "Y",
-    "n\u0329": "AH N", "l\u0329": "AH L", "m\u0329": "AH M",
+    "ä": "AA", "ɭ": "L", "ɳ": "N", "ħ": "HH", "n\u0329": "AH N", "l\u0329": "AH L", "m\u0329": "AH M",
 }  # fmt: skip
 """IPA as espeak-ng writes it -> the English phones nearest to an English ear."""
 
-_NOT_SOUND = re.compile(r"\([a-z-]+\)|[_\u02c8\u02cc\u02d0\u02d1\u02b2\u02b0\u02c0\s\u200d]")
+_NOT_SOUND = re.compile(r"\([a-z-]+\)|[_0-9\u02c8\u02cc\u02d0\u02d1\u02b2\u02b0\u02c0\u1d5d\u0295\s\u200d]")
+_NOT_ENGLISH = str.maketrans({"ɾ": "r", "ʔ": None})
+"""A tap is a T in American "water", an R elsewhere; a glottal stop stands for a T in English only."""
 _CHARS_IPA, _PHONEMES_IPA = 1, 2
 _espeak_lock = threading.Lock()
 
@@ -187,7 +222,7 @@ def _espeak(text: str, voice: str) -> str:
     library = _espeak_library()
     with _espeak_lock:
         if library.espeak_SetVoiceByName(voice.encode()) != 0:
-            raise UserError(f'the plan\'s language "{voice}" is none that espeak-ng speaks: use a code such as "en"')
+            raise UserError(f'the language "{voice}" is none that espeak-ng speaks: use a code such as "en" or "fr"')
         encoded = ctypes.c_char_p(text.encode())
         rest = ctypes.cast(ctypes.pointer(encoded), ctypes.POINTER(ctypes.c_void_p))
         parts = []

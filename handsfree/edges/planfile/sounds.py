@@ -57,7 +57,8 @@ def find_sound_faults(plan: Plan, uses: Sequence[Use], pronouncer: Pronouncer, f
             if word not in guessed:
                 guessed.add(word)
                 letters = plain(pronouncer.phrase(word).phones[0])
-                remedy = f'if you say it otherwise, add under [pronunciations]: {_key(word)} = "{letters}", corrected'
+                entry = f'{_key(word)} = "{letters}", corrected{_abroad(word)}'
+                remedy = f"if you say it otherwise, add under [pronunciations]: {entry}"
                 found.warning(
                     use.where, f'"{word}" is not in the dictionary; it is taken to sound like "{letters}"', remedy
                 )
@@ -84,6 +85,11 @@ def _place(use: Use, plan: Plan) -> Where:
     """Where to mend how a phrase is said: at its entry in [pronunciations], or else where it is used."""
     entry = next((word for word in (use.phrase, *use.phrase.split()) if word in plan.pronunciations), None)
     return use.where if entry is None else ("pronunciations", entry)
+
+
+def _abroad(word: str) -> str:
+    """A further way out, for a word that does not look English."""
+    return f', or its language and the word, such as "fr: {word}"' if not word.isascii() else ""
 
 
 def _key(word: str) -> str:
