@@ -231,6 +231,7 @@ def test_a_goal_that_is_missed_is_said():
     assert lines[3] == "| b | 9 | 97.0 % | >= 97 |"
     nothing_seen = Row("c", "2 h", (0.0,), "/h", bounds=(1.5,))
     assert list(rows.markdown([nothing_seen], ["x"]))[2] == "| c | 2 h | 0 (< 1.5) |  |"
+    assert list(rows.markdown([Row("d", "", (0.41,), "s")], ["x", "y"]))[2] == "| d |  | 0.41 s | - |  |"
 
 
 # Peers

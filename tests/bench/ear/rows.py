@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Row:
-    """`values`: one for each column, None where that ear did not hear these cases. `goal` applies to the first."""
+    """`values`: one for each column, None where that ear did not hear these cases; the first is held to the goal.
+    Columns for which there is none are left empty."""
 
     what: str
     of: str
@@ -44,7 +45,7 @@ def markdown(rows: Sequence[Row | Heading], columns: Sequence[str]) -> Iterator[
 
 
 def _cell(row: Row, column: int) -> str:
-    value = row.values[column]
+    value = row.values[column] if column < len(row.values) else None
     if value is None:
         return "-"
     if row.unit == "/h":
