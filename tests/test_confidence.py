@@ -81,6 +81,10 @@ def test_other_speech_and_times_stay_as_they_are():
     assert after.words[1] == replace(before.words[1], confidence=probability(2.0))
 
 
+def test_in_the_middle_a_word_must_be_likelier_right_than_wrong():
+    assert least_confidence(0.5) == 0.5
+
+
 @pytest.mark.parametrize(("lower", "higher"), [(0.0, 0.1), (0.4, 0.5), (0.5, 0.6), (0.9, 1.0)])
 def test_more_sensitivity_asks_for_less_confidence(lower, higher):
     assert 0 < least_confidence(higher) < least_confidence(lower) < 1

@@ -14,15 +14,13 @@ from dataclasses import dataclass, replace
 from handsfree.core.events import OTHER_SPEECH, Breath, HeardWord
 
 USUAL_PHONE_S = 0.1
-LONGEST_PAUSE_S = 0.6
-"""A longer pause before a word says no more than this one."""
 SUREST = 0.993
 """The ear's posterior says no more from here on: what is less likely than the rest was pruned from its lattice."""
 LEAST = 0.001
 """Nothing is taken for less likely than this, nor for likelier than 1 less this."""
 
-AT_HALF, STEEPNESS = 0.7, 6.0
-"""The least confidence at sensitivity 0.5, and by how much its log-odds fall from sensitivity 0 to 1."""
+STEEPNESS = 6.0
+"""By how much the log-odds of the least confidence fall from sensitivity 0 to 1."""
 
 
 SECOND_LOOK = "second_look"
@@ -35,7 +33,7 @@ class Evidence:
     posterior  the ear's own share of this word among all that it might have been, 0-1
     seconds    length of the word
     phones     in its shortest pronunciation
-    before_s   pause between it and other talk before it
+    before_s   pause between it and other talk before it; what stands alone is judged by that already
     second     the second look's probability that this word was said, 0-1; None where nobody looked
     """
 
@@ -55,14 +53,14 @@ class Evidence:
             "short": min(pace, 0.0),
             "long": max(pace, 0.0),
             "one_or_two_phones": float(self.phones <= 2),
-            "pause_before": min(self.before_s, LONGEST_PAUSE_S),
         }
         return found if self.second is None else found | {SECOND_LOOK: log_odds(self.second)}
 
 
 def least_confidence(sensitivity: float) -> float:
-    """The confidence from which on a word counts: 0.98 at sensitivity 0, 0.7 at 0.5, 0.1 at 1."""
-    return probability(log_odds(AT_HALF) + STEEPNESS * (0.5 - sensitivity))
+    """The confidence from which on a word counts: 0.95 at sensitivity 0, 0.5 (likelier right than wrong) at 0.5, 0.05 at
+    1."""
+    return probability(STEEPNESS * (0.5 - sensitivity))
 
 
 def log_odds(probability: float) -> float:
