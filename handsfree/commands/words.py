@@ -168,14 +168,20 @@ def _print_words(voice: OwnVoice) -> None:
 
     from handsfree.core.phones import plain
 
-    table = Table("word", "takes", "heard before", "now", "said as", "", box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    table = Table("word", "takes", "heard before", "now", "said as", box=None, pad_edge=False, padding=(0, 2, 0, 0))
     table.columns[0].no_wrap = True
     for phrase, word in voice.words.items():
-        risk = word.risk and f"! {word.risk}" + (f". Better: {', '.join(word.better)}" if word.better else "")
-        counts = (f"{n} of {word.takes}" for n in (word.before, word.after))
-        said = " or ".join(dict.fromkeys(map(plain, word.ways)))
-        table.add_row(*map(Text, (phrase, str(word.takes), *counts, said, risk)))
+        counts = (f"{count} of {word.takes}" for count in (word.before, word.after))
+        said = " or ".join(dict.fromkeys(map(plain, word.ways))) or "as before"
+        table.add_row(*map(Text, (phrase, str(word.takes), *counts, said)))
     Console().print(table)
+    risky = {phrase: word for phrase, word in voice.words.items() if word.risk}
+    if risky:
+        click.echo("\nMay be mixed up:")
+    for phrase, word in risky.items():
+        click.echo(f"  {phrase}: {word.risk}")
+        if word.better:
+            click.echo(f"    told apart more easily: {', '.join(word.better)}")
 
 
 def _print_verdict(result: Result) -> None:
