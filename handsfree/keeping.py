@@ -81,7 +81,8 @@ def _tidy(kept: KeptSound, sound: Sound, tell: Callable[[str], None]) -> None:
         tell(f"old sound stays: {error}")
         return
     if beyond:
-        tell(f"kept sound came to more than keep_mb = {sound.keep_mb}; the oldest went ({beyond} files)")
+        files = "1 file" if beyond == 1 else f"{beyond} files"
+        tell(f"kept sound came to more than keep_mb = {sound.keep_mb}; the oldest went ({files})")
 
 
 class _Writer(Nobody):
@@ -91,12 +92,12 @@ class _Writer(Nobody):
         self._kept, self._sound, self._session_id, self._tell = kept, sound, session_id, tell
         self._thread = ThreadPoolExecutor(1, "kept-sound")
         self._waiting: deque[Future[None]] = deque()
-        self._given_up = False
+        self._given_up = self._hangs = False
 
     def close(self) -> None:
         """Write what is left."""
         self._await(0)
-        self._thread.shutdown(wait=not self._given_up, cancel_futures=True)
+        self._thread.shutdown(wait=not self._hangs, cancel_futures=True)
 
     def _do(self, job: Callable[[], None]) -> None:
         if not self._given_up:
@@ -109,9 +110,9 @@ class _Writer(Nobody):
                 self._waiting[0].result(timeout=PATIENCE_S)
                 self._waiting.popleft()
         except (OSError, RuntimeError, NotYet) as error:
-            self._given_up = True
+            self._given_up, self._hangs = True, isinstance(error, NotYet)
             self._waiting.clear()
-            why = "the disk is too slow" if isinstance(error, NotYet) else getattr(error, "strerror", None) or error
+            why = "the disk is too slow" if self._hangs else getattr(error, "strerror", None) or error
             self._tell(f"sound is no longer kept ({self._kept.folder}: {why}); the session goes on, counting as before")
 
 
@@ -181,7 +182,8 @@ class Whole(_Writer):
         self._pass_on()
         self._do(self._finish)
         super().close()
-        if self._given_up:
+        if self._given_up and self._file is not None and not self._hangs:
+            self._file.let_go()
             with suppress(UserError):
                 self._kept.mend(self._session_id)
 

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from handsfree.cli import main
 from handsfree.commands.plan import _prompts, plan
 from handsfree.core.errors import UserError
-from handsfree.core.plan import RESPONSE_WINDOW_S, Limits, Plan, Prompts, Tag, Words, spoken
+from handsfree.core.plan import RESPONSE_WINDOW_S, KeepSound, Limits, Plan, Prompts, Sound, Tag, Words, spoken
 from handsfree.edges import planfile
 from handsfree.edges.planfile import Answers, Wanted, writer
 from handsfree.edges.planfile.questions import read_behaviour, read_name, read_phrase
@@ -236,6 +236,25 @@ def test_new_by_flags_then_check(path: Path, capsys: pytest.CaptureFixture[str])
     assert max(len(line.rstrip()) for line in out.split("\n")[1:]) <= 80
 
 
+def test_what_sound_is_kept_is_said_and_can_be_chosen(
+    path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("HANDSFREE_HOME", str(path.parent))
+    assert run("plan", "new", path, "--dog", "Tarn", "--behaviour", "sit") == 0
+    out = capsys.readouterr().out
+    assert "the sound around each rep is kept for 14 days (at most 500 MB)" in out
+    assert str(path.parent / "data" / "sound") in out
+    assert planfile.load(path).sound == Sound()
+    path.unlink()
+    assert run("plan", "new", path, "--dog", "Tarn", "--behaviour", "sit", "--keep-sound", "all") == 0
+    assert "all sound is kept for 14 days" in capsys.readouterr().out
+    assert planfile.load(path).sound.keep_sound is KeepSound.ALL
+    path.unlink()
+    assert run("plan", "new", path, "--dog", "Tarn", "--behaviour", "sit", "--keep-sound", "some") == 2
+    assert capsys.readouterr().err.startswith('handsfree: --keep-sound: "some" is not known; write around reps, all')
+    assert not path.exists()
+
+
 def test_check_prints_every_fault_and_exits_with_2(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path.write_text('dog = "Tarn"\n[[behaviour]]\nname = "up"\ncues = "up"\nsteps = 3\n[limits]\ntime_s = 0\n')
     assert run("plan", "check", path) == 2
@@ -268,14 +287,18 @@ def test_a_bad_flag_is_named(path: Path, capsys: pytest.CaptureFixture[str]) -> 
 
 def test_questions_are_asked_again_until_the_answer_is_clear(path: Path) -> None:
     typed = ["?!", "Tarn", "", "bingo", "bingo", "", "", "", "bingo", "sit", "stay (duration)", "sit", ""]
+    typed += ["some", "Nothing"]
     result = CliRunner().invoke(plan, ["new", str(path)], input="\n".join(typed) + "\n", catch_exceptions=False)
     assert result.exit_code == 0
     assert "Error: a name needs at least one letter" in result.output
     assert "Error: you gave this word already" in result.output  # bingo as the error word
     assert 'Error: "bingo" is given two roles' in result.output  # ... and as a cue
-    assert result.output.count("Error: ") == 4  # the last: a second behaviour "sit"
+    assert 'Error: "some" is not known; write around reps, all, nothing' in result.output
+    assert result.output.count("Error: ") == 5  # and a second behaviour "sit"
     made = planfile.load(path)
     assert made.words.marker == ("bingo",)
+    assert made.sound.keep_sound is KeepSound.NOTHING
+    assert "In sessions with it, no sound is kept." in result.output
     assert [behaviour.name for behaviour in made.behaviours] == ["sit", "stay"]
 
 

@@ -20,7 +20,20 @@ from handsfree import places
 from handsfree.core.errors import UserError
 from handsfree.core.events import Instruction
 from handsfree.core.phones import Phones
-from handsfree.core.plan import PRESETS, Ear, Limits, Plan, Prompts, SequentialRule, Tag, WindowRule, Words, spoken
+from handsfree.core.plan import (
+    PRESETS,
+    Ear,
+    KeepSound,
+    Limits,
+    Plan,
+    Prompts,
+    SequentialRule,
+    Sound,
+    Tag,
+    WindowRule,
+    Words,
+    spoken,
+)
 from handsfree.edges import planfile
 from handsfree.edges.planfile import Severity
 from handsfree.edges.planfile.source import key_lines
@@ -125,6 +138,8 @@ def test_every_key_of_a_full_plan_arrives() -> None:
         volume = 1
         unsure_tone = true
         [sound]
+        keep_sound = "all"
+        keep_days = 3
         notes = true
         [ear]
         confidence = 0.75
@@ -143,7 +158,7 @@ def test_every_key_of_a_full_plan_arrives() -> None:
     assert heel.rule == SequentialRule(heel.rule.name, low=0.6, high=0.9, false_raise=0.1, false_lower=0.05)
     assert plan.limits == Limits(time_s=240.0, treats=30)
     assert plan.prompts == Prompts(volume=1.0, unsure_tone=True)
-    assert plan.sound.notes
+    assert plan.sound == Sound(KeepSound.ALL, keep_days=3, keep_mb=500, notes=True)
     assert plan.ear == Ear(confidence=0.75)
     assert plan.pronunciations == {"tarn": ("T AA R N", "tarn")}
 
@@ -414,6 +429,11 @@ def test_numbered_values_stand_on_the_line_found(shape: object) -> None:
         (SIT + "response_window_s = true\n", 5, "behaviour[1].response_window_s", "not true or false", "number"),
         (SIT + 'steps = ["a",\n 3]\n', 6, "behaviour[1].steps[2]", "not a whole number", '"..."'),
         (SIT + "tag = 07:32:00\n", 5, "behaviour[1].tag", "not a date or time", '"..."'),
+        ('keep_sound = "all"\n' + SIT, 1, "keep_sound", "unknown key", "it belongs under [sound]"),
+        (SIT + '[sound]\nkeep_sound = "al"\n', 6, "sound.keep_sound", '"al" is not known', 'did you mean "all"?'),
+        (SIT + "[sound]\nkeep_sound = false\n", 6, "sound.keep_sound", "not true or false", '"..."'),
+        (SIT + "[sound]\nkeep_days = 0\n", 6, "sound.keep_days", "0 is out of range", "from 1 to 3650"),
+        (SIT + "[sound]\nkeep_mb = 0.5\n", 6, "sound.keep_mb", "must be a whole number", "digits"),
         (SIT + '[sound]\nnotes = "yes"\n', 6, "sound.notes", "must be true or false, not a text", "without quotes"),
         ("limits = 3\n" + SIT, 1, "limits", "must be a table, not a whole number", "[section]"),
         ('dog = "Tarn"\nbehaviour = "sit"\n', 2, "behaviour", "must be tables, not a text", "[[...]]"),
@@ -812,7 +832,7 @@ GOOD = {
     ],
     "limits": {"time_s": 100, "handling_time_s": 50.0, "reps_per_behaviour": 8, "treats": 20},
     "prompts": {"language": "en", "voice": "", "words_per_minute": 150, "volume": 1.0, "quiet_reps": 3},
-    "sound": {"notes": True},
+    "sound": {"keep_sound": "around reps", "keep_days": 7, "keep_mb": 50, "notes": True},
     "ear": {"sensitivity": 0.4, "confidence": 0.5, "pause_before_s": 0.2, "shortest_word_s": 0.1},
     "pronunciations": {"mat": ["M AE T"]},
 }

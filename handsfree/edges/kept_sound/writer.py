@@ -65,12 +65,16 @@ class WholeFile:
             self._file.close()
         os.replace(self._part, self.path)
 
-    def drop(self) -> None:
-        """Leave nothing behind."""
+    def let_go(self) -> None:
+        """After trouble: close it as it is, unfinished."""
         with suppress(OSError), self._sink.told():
             self._sound.close()
         with suppress(OSError):
             self._file.close()
+
+    def drop(self) -> None:
+        """Leave nothing behind."""
+        self.let_go()
         with suppress(OSError):
             self._part.unlink(missing_ok=True)
 
@@ -85,8 +89,8 @@ class _Sink:
     def write(self, data: Any) -> int:
         try:
             return self._file.write(data)
-        except OSError as error:
-            self._error = self._error or error
+        except (OSError, ValueError) as error:  # ValueError: libsndfile's last words to a file closed after trouble
+            self._error = self._error or (error if isinstance(error, OSError) else None)
             return 0
 
     def read(self, size: int = -1) -> bytes:
