@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import json
 import random
+import shutil
+import subprocess
 from itertools import permutations
 from pathlib import Path
 
@@ -178,6 +180,45 @@ def test_the_command_with_a_recording_of_the_session(tmp_path):
     text = run(tmp_path / "phone.wav", "--sound", DEMO).stdout
     assert "session.ogg begins 9.06" in text
     assert f"--shift-s {found['shift_s']:.4f} --stretch {found['stretch']:.8f}" in text
+
+
+CODECS = {"mp4": ("mpeg4", "aac"), "webm": ("libvpx", "libopus")}
+
+
+def video(path, sound, late_s):
+    """A film of 4 pictures a second with this sound, which begins `late_s` after the picture; made by ffmpeg."""
+    if shutil.which("ffmpeg") is None:
+        pytest.skip("ffmpeg is not installed")
+    picture, voice = CODECS[path.suffix[1:]]
+    known = subprocess.run(["ffmpeg", "-v", "error", "-encoders"], capture_output=True, text=True).stdout.split()
+    if not {picture, voice} <= set(known):
+        pytest.skip(f"this ffmpeg cannot write {path.suffix}")
+    inputs = ["-f", "lavfi", "-i", "testsrc=size=64x48:rate=4", "-itsoffset", str(late_s), "-i", str(sound)]
+    codecs = ["-map", "0:v", "-map", "1:a", "-t", "215", "-c:v", picture, "-c:a", voice]
+    subprocess.run(["ffmpeg", "-v", "error", "-nostdin", *inputs, *codecs, str(path)], check=True)
+    return path
+
+
+@pytest.mark.parametrize("container", CODECS)
+def test_a_video_whose_sound_begins_after_its_picture(tmp_path, container):
+    """Containers as phones and browsers write them, with codecs that lose sound and add a lead of their own."""
+    film = video(tmp_path / f"phone.{container}", DEMO, late_s=9.5)
+    result = run(film, "--sound", DEMO, "--json")
+    assert result.stderr == ""
+    found = json.loads(result.stdout)
+    errors = [found["shift_s"] + found["stretch"] * t - 9.5 - t for t in (0, 195)]
+    assert max(map(abs, errors)) < TARGET_S / 4
+
+
+@pytest.mark.ear
+@pytest.mark.parametrize("container", CODECS)
+def test_a_stored_session_is_found_in_a_video_by_its_words(tmp_path, monkeypatch, container):
+    monkeypatch.setenv("HANDSFREE_HOME", str(tmp_path / "home"))
+    log = tmp_path / "demo.db"
+    assert CliRunner().invoke(handsfree, ["demo", "--log", str(log)]).exit_code == 0
+    found = json.loads(run(video(tmp_path / f"phone.{container}", DEMO, 9.5), "--log", log, "--json").stdout)
+    errors = [found["shift_s"] + found["stretch"] * t - 9.5 - t for t in (0, 195)]
+    assert max(map(abs, errors)) < TARGET_S
 
 
 def test_a_session_of_few_words_cannot_be_found_by_them(tmp_path):
