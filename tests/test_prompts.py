@@ -101,7 +101,8 @@ def test_what_the_session_says_is_in_the_book_and_rendered_ahead(book):
     keys |= {f"confirm_{instruction}" for instruction in confirmed}
     assert len(keys) > 15
     assert keys <= set(FIELDS)
-    assert set(FIELDS) - keys <= {"listening", "finished", "voice_test", "microphone_lost"}
+    asked = {"ask_word", "ask_more", "ask_done"}  # by `handsfree words`, not in a session
+    assert set(FIELDS) - keys - asked <= {"listening", "finished", "voice_test", "microphone_lost"}
 
 
 def test_all_texts_holds_every_filling(book):
@@ -170,3 +171,15 @@ def test_sections_of_the_wrong_kind(tmp_path):
     (tmp_path / "en.toml").write_text("sentences = 3\ninstructions = []\n")
     with pytest.raises(UserError, match=r"\[sentences\] must be a table"):
         load_prompts("en", tmp_path)
+
+
+def test_asking_for_takes_is_rendered_in_the_order_in_which_it_is_said() -> None:
+    book = load_prompts("en", places.shipped("prompts"))
+    assert book.asking_texts(["sit", "leave it"], 5) == [
+        "Say sit, 5 times.",
+        "Once more: sit.",
+        "Say leave it, 5 times.",
+        "Once more: leave it.",
+        "Every word is taken.",
+    ]
+    assert not set(book.asking_texts(["sit"], 5)) & set(book.all_texts(PLAN))

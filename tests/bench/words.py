@@ -143,7 +143,8 @@ def main() -> None:
     held_out_list = Path(__file__).parents[2] / "models" / "training" / "held_out.txt"
     barred = {line.split()[0] for line in held_out_list.read_text().splitlines() if line and line[0] != "#"}
     others = other_sound(options.data, barred)
-    chosen = [p for p in people(options.data, options.takes) if p.name.startswith(tuple(options.only.split(",")))][: options.people]
+    wanted = tuple(options.only.split(","))
+    chosen = [one for one in people(options.data, options.takes) if one.name.startswith(wanted)][: options.people]
     model = options.model and options.model.resolve()
     outcomes = []
     print("| person | takes tried | missed | | another word | | false in other sound | | adopted | s |")
