@@ -15,7 +15,8 @@ from handsfree.core.plan import Plan
 from handsfree.core.vocabulary import Memory, Vocabulary
 from handsfree.edges.audio import read_file
 from handsfree.edges.recogniser import Recogniser
-from handsfree.listening import Calibrated
+from handsfree.listening import Calibrated, Learnt
+from handsfree.looking import TwiceHeard
 
 
 class Measured:
@@ -34,11 +35,11 @@ class Measured:
 class Hearing:
     """An ear and the vocabulary of a plan; hears one recording after another, each as if it were the first."""
 
-    def __init__(self, plan: Plan, model: Path | None = None):
+    def __init__(self, plan: Plan, model: Path | None = None, learnt: Learnt | None = None):
         self.vocabulary = Vocabulary(plan, listening.prompt_book(plan.prompts.language).instructions)
-        self._ear = listening.open_ear(plan, self.vocabulary.phrases, model)
+        self._ear = listening.open_ear(plan, self.vocabulary.phrases, model, learnt)
 
-    def recogniser(self) -> Recogniser | Calibrated:
+    def recogniser(self) -> Recogniser | TwiceHeard | Calibrated:
         """A fresh one, its clock at 0."""
         return self._ear.recogniser()
 
@@ -84,10 +85,10 @@ def as_row(file: str, one: SessionEvent | Ignored | HeardWord) -> dict[str, Any]
 _worker: Hearing | None = None
 
 
-def _start_worker(plan: Plan, model: Path | None) -> None:
+def _start_worker(plan: Plan, model: Path | None, learnt: Learnt | None) -> None:
     global _worker
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the parent too, which ends its children
-    _worker = Hearing(plan, model)
+    _worker = Hearing(plan, model, learnt)
 
 
 def _hear(path: Path) -> tuple[Path, list[dict[str, Any]], str]:
@@ -101,14 +102,14 @@ def _hear(path: Path) -> tuple[Path, list[dict[str, Any]], str]:
 
 
 def hear_files(
-    plan: Plan, files: Iterable[Path], jobs: int, model: Path | None = None
+    plan: Plan, files: Iterable[Path], jobs: int, model: Path | None = None, learnt: Learnt | None = None
 ) -> Iterator[tuple[Path, list[dict[str, Any]], str]]:
     """(file, its rows, what was wrong with it or "") in the order given. Each process has its own ear.
 
     Raises UserError, before any file, for what is wrong with the plan, the model or the cache.
     """
     global _worker
-    hearing = Hearing(plan, model)
+    hearing = Hearing(plan, model, learnt)
     hearing.recogniser()  # a child that cannot start would be started again without end
     if jobs == 1:
         _worker = hearing
@@ -116,5 +117,5 @@ def hear_files(
         return
     # spawn: a forked child would inherit Vosk's threads and locks
     context = multiprocessing.get_context("spawn")
-    with context.Pool(jobs, _start_worker, (plan, model)) as pool:
+    with context.Pool(jobs, _start_worker, (plan, model, learnt)) as pool:
         yield from pool.imap(_hear, files)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from handsfree import places
 from handsfree.core.confidence import Weighing, Weights
+from handsfree.core.errors import UserError
 from handsfree.core.events import AudioBlock, Breath
 from handsfree.core.phones import PAUSE, Phones
 from handsfree.core.plan import Plan
@@ -18,8 +20,12 @@ from handsfree.edges.promptbook import PromptBook, load_prompts
 from handsfree.edges.pronounce import Pronouncer, Pronunciation
 from handsfree.edges.recogniser import Recogniser
 from handsfree.edges.weights import read_weights
+from handsfree.looking import TwiceHeard
 
-OWN_MODEL = "en"
+if TYPE_CHECKING:
+    from handsfree.edges.second_look import SecondLook
+
+OWN_MODEL, SECOND_MODEL = "en", "second"
 
 
 @dataclass(frozen=True)
@@ -31,29 +37,37 @@ class OpenEar:
     own: bool
     name: str
     weights: Weights | None = None
-    phones: Mapping[str, int] = field(default_factory=dict)
-    """Of each phrase: how many, in its shortest pronunciation."""
+    pronunciations: Mapping[str, Sequence[Phones]] = field(default_factory=dict)
+    """Of each phrase."""
     eases: Mapping[str, float] = field(default_factory=dict)
     """Of phrases that her own voice makes easier or harder to count (see core/voice.py)."""
+    look: SecondLook | None = None
+    note: str = ""
+    """What a person should know: words are not looked at a second time, and why."""
 
     @property
     def sha256(self) -> str:
         """Of the acoustic model."""
         return sha256_of(self.model_dir)
 
-    def recogniser(self) -> Recogniser | Calibrated:
+    def recogniser(self) -> Recogniser | TwiceHeard | Calibrated:
         """A fresh recogniser, its clock at 0. The model is loaded once a process."""
-        recogniser = Recogniser(self.model_dir, self.phrases, own=self.own)
+        first = Recogniser(self.model_dir, self.phrases, own=self.own)
+        recogniser = first if self.look is None else TwiceHeard(first, self.look, self.pronunciations)
         if self.weights is None and not self.eases:
             return recogniser
-        weighing = None if self.weights is None else Weighing(self.weights, self.phones)
+        said = self.pronunciations.items()
+        counts = {text: min(sum(one != PAUSE for one in phones) for phones in ways) for text, ways in said}
+        weighing = None if self.weights is None else Weighing(self.weights, counts)
         return Calibrated(recogniser, weighing, self.eases)
 
 
 class Calibrated:
     """A recogniser whose confidence is how likely a word was said, and by her."""
 
-    def __init__(self, recogniser: Recogniser, weighing: Weighing | None, eases: Mapping[str, float]) -> None:
+    def __init__(
+        self, recogniser: Recogniser | TwiceHeard, weighing: Weighing | None, eases: Mapping[str, float]
+    ) -> None:
         self._recogniser, self._weighing, self._eases = recogniser, weighing, eases
         self.usual_lag_s = recogniser.usual_lag_s
 
@@ -140,7 +154,16 @@ def open_ear(
     said = {phrase: how_said.phrase(phrase) for phrase in phrases}
     spoken = {phrase: learnt.ways(phrase, one) if learnt else one.phones for phrase, one in said.items()}
     made = graph.build(spoken, chosen, cache or places.cache_dir())
-    counts = {text: min(sum(one != PAUSE for one in phones) for phones in ways) for text, ways in spoken.items()}
-    if learnt is None:
-        return OpenEar(made, phrases, True, name, read_weights(chosen), counts)
-    return OpenEar(made, phrases, True, f"{name}, own voice", read_weights(chosen), counts, learnt.voice.eases)
+    look, note = _second_look()
+    name, eases = (f"{name}, own voice", learnt.voice.eases) if learnt else (name, {})
+    return OpenEar(made, phrases, True, name, read_weights(chosen), spoken, eases, look, note)
+
+
+def _second_look() -> tuple[SecondLook | None, str]:
+    """The second look; or none, and what to tell a person. Without it the ear is as good as it is alone."""
+    from handsfree.edges.second_look import SecondLook
+
+    try:
+        return SecondLook(places.shipped("models") / SECOND_MODEL), ""
+    except UserError as error:
+        return None, f"words are not looked at a second time: {error}"

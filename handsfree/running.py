@@ -46,14 +46,16 @@ def run_session(
     output: str | int | None = None,
     silent: bool = False,
     model: Path | None = None,
+    learnt: listening.Learnt | None = None,
     sound_dir: Path | None = None,
     stop: Callable[[], bool] = lambda: False,
     tell: Callable[[str], None] = lambda line: None,
 ) -> FinishedSession:
     """Open everything, run until the end, close everything.
 
-    `tell` gets one line for what a person should know but need not act on. Sound is kept in `sound_dir` as the plan
-    says; without one, none is. Raises UserError; what was counted before is in the log.
+    `learnt` is what was learnt of her voice. `tell` gets one line for what a person should know but need not act on.
+    Sound is kept in `sound_dir` as the plan says; without one, none is. Raises UserError; what was counted before is in
+    the log.
     """
     book = listening.prompt_book(plan.prompts.language)
     with ExitStack() as stack:
@@ -63,8 +65,10 @@ def run_session(
             if sound_dir is not None:
                 mend(sound_dir, lost.id, tell)
         sitting = Sitting(plan, book.instructions, store.current_steps(plan.dog))
-        ear = listening.open_ear(plan, sitting.vocabulary.phrases, model)
+        ear = listening.open_ear(plan, sitting.vocabulary.phrases, model, learnt)
         recogniser = ear.recogniser()
+        if ear.note:
+            tell(ear.note)
         blocks, microphone_name = stack.enter_context(_sound(recording, fast, device, tell))
         voice: Voice = Mute(book)
         if not (silent or fast):
