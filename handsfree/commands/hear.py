@@ -27,10 +27,12 @@ def hear(plan: Path, files: tuple[Path, ...], model: Path | None, jobs: int, oth
     """
     from handsfree.edges import planfile
     from handsfree.hearing import hear_files
+    from handsfree.listening import own_voice
 
     the_plan = planfile.load(plan)
+    learnt = None if model else own_voice(plan, the_plan, lambda line: click.echo(f"handsfree: {line}", err=True))
     failed = False
-    for path, rows, trouble in hear_files(the_plan, files, min(jobs, len(files)), model):
+    for path, rows, trouble in hear_files(the_plan, files, min(jobs, len(files)), model, learnt):
         for row in rows:
             if other_speech or row.get("reason") != "not_in_the_plan":
                 click.echo(json.dumps(row, ensure_ascii=False).encode("utf-8", "surrogateescape"))  # RFC 8259: UTF-8

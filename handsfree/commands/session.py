@@ -57,6 +57,7 @@ def session(
     from handsfree import places
     from handsfree.core.errors import UserError
     from handsfree.edges import planfile
+    from handsfree.listening import own_voice
     from handsfree.running import run_session
 
     if fast and recording is None:
@@ -76,6 +77,7 @@ def session(
             silent=silent,
             model=model,
             sound_dir=places.sound_dir(),
+            learnt=None if model else own_voice(plan, the_plan, _tell),
             watcher=stack.enter_context(_watcher(quiet)),
             stop=stack.enter_context(_until_interrupted()),
             tell=_tell,

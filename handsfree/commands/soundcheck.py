@@ -49,8 +49,11 @@ def soundcheck(plan: Path, device: str | None, recording: Path | None, model: Pa
     from handsfree.edges.audio import microphone, read_file
     from handsfree.edges.level import LevelMeter
     from handsfree.hearing import Hearing
+    from handsfree.listening import own_voice
 
-    hearing = Hearing(planfile.load(plan), model)
+    the_plan = planfile.load(plan)
+    learnt = None if model else own_voice(plan, the_plan, lambda line: click.echo(f"handsfree: {line}", err=True))
+    hearing = Hearing(the_plan, model, learnt)
     meter = LevelMeter()
     with ExitStack() as stack:
         if recording is not None:
