@@ -58,8 +58,8 @@ class Evidence:
 
 
 def least_confidence(sensitivity: float) -> float:
-    """The confidence from which on a word counts: 0.95 at sensitivity 0, 0.5 (likelier right than wrong) at 0.5, 0.05 at
-    1."""
+    """The confidence from which on a word counts: at sensitivity 0 0.95, at 0.5 0.5 (likelier right than wrong), at 1
+    0.05."""
     return probability(STEEPNESS * (0.5 - sensitivity))
 
 

@@ -25,10 +25,10 @@ from handsfree.core.phones import PAUSE, Phones
 PHRASE_COST = 2.0
 """A phrase of the plan. Below the decoys': a plan word is likelier than any one other word."""
 DECOY_COST = 6.5
-"""One of the common words. The higher, the more words of the plan are heard, right and wrong; their confidence then tells
-these apart. With the filler, from 5 and 2 to 6.5 and 3, on people never heard: plan words that count 92.9 -> 93.7 %,
-another one 1.7 -> 1.2 %, unknown words that give one 3.5 % either way. Words of the dictionary one phone away from a
-plan word as more decoys: 1 % of the plan's words fewer, no unknown word fewer; so there are none."""
+"""One of the common words. The higher, the more words of the plan are heard, right and wrong; their confidence then
+tells these apart. With the filler, from 5 and 2 to 6.5 and 3, on people never heard: plan words that count 92.9 -> 93.7
+%, another one 1.7 -> 1.2 %, unknown words that give one 3.5 % either way. Words of the dictionary one phone away from
+a plan word as more decoys: 1 % of the plan's words fewer, no unknown word fewer; so there are none."""
 FILLER_COST = 3.0
 """Any other speech, phone by phone; each phone then pays for itself by the phone bigram."""
 FILLER_STAY_COST, FILLER_END_COST, FILLER_SINGLE_COST = 0.2, 1.5, 3.0
