@@ -39,6 +39,8 @@ CROSS_ENTROPY = 0.05
 AVERAGING = 0.999
 FRAME, LEAD = 480, 320
 """Samples: of a 30 ms frame; left before a word that is cut out (the sound fades in over half of it)."""
+ENOUGH_FOUND, TRY_AGAIN = 0.5, 0.1
+"""Share of the words; after which part of the training to look for them again where fewer were found."""
 LONGEST_PHONE_S = 0.2
 """On average over a word and a silence; where it lasts longer something else was said."""
 
@@ -163,8 +165,8 @@ class Trainer:
         return {name: total / frames if frames else math.nan for name, (total, frames) in sums.items()}
 
     @torch.no_grad()
-    def align(self) -> int:
-        """Note in every running clip where each word is said: there it may be cut. How many were found."""
+    def align(self) -> float:
+        """Note in every running clip where each word is said: there it may be cut. Which share of them was found."""
         clips = self.corpus.train
         running = [i for i, clip in enumerate(clips) if not clip.short and not clip.noise]
         running.sort(key=lambda i: clips[i].samples)
@@ -184,7 +186,7 @@ class Trainer:
                 spans = word_spans(chain.text_graph(clips[i].words, 0), likely[row], frame[row], clips[i].samples)
                 found += sum(start >= 0 for start, _ in spans)
                 clips[i] = replace(clips[i], spans=spans)
-        return found
+        return found / max(1, sum(len(clips[i].words) for i in running))
 
     def save(self, out: Path, name: str) -> None:
         """Write model.pt, and last.pt to resume from; each replaces its forerunner only when whole."""
@@ -250,16 +252,21 @@ def rate_at(done: float) -> float:
 
 
 def train(trainer: Trainer, out: Path, minutes: float, report_s: float, cut_after: float) -> None:
-    """Run for `minutes`; after the part `cut_after` of them, running speech is also used in parts."""
+    """Run for `minutes`; after the part `cut_after` of them, running speech is also used in parts.
+
+    From a flat start the loss stands still for a minute or two: until it has fallen hardly a word is found, and finding
+    them is put off.
+    """
     out.mkdir(parents=True, exist_ok=True)
     begin = reported = time.monotonic()
-    stream, cut = trainer.batches(seed=trainer.steps), False
+    stream = trainer.batches(seed=trainer.steps)
     total, frames = torch.zeros((), device=trainer.device), torch.zeros((), device=trainer.device)
     while (done := (time.monotonic() - begin) / 60 / minutes) < 1:
-        if not cut and done > cut_after:
-            found, cut = trainer.align(), True
-            print(f"{found} words of running speech found", flush=True)
+        if done > cut_after:
+            found = trainer.align()
+            print(f"{found:.0%} of the words of running speech found", flush=True)
             stream = trainer.batches(seed=trainer.steps)
+            cut_after = done + TRY_AGAIN if found < ENOUGH_FOUND else 1.0
         plan = next(stream)
         loss, count = trainer.step(plan, rate_at(done))
         total, frames = total + loss, frames + count
