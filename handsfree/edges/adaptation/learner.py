@@ -26,16 +26,16 @@ from handsfree.edges.adaptation.network import Network
 Samples = npt.NDArray[np.int16]
 
 FRAME_S = 0.01
-PASSES = 4
+PASSES = 6
 TOGETHER = 16
 """Recordings of a step."""
-RATE, LAST_RATE = 1e-4, 1e-5
+RATE, LAST_RATE = 2e-4, 1e-5
 FIRST, SECOND = 0.9, 0.98
 """Adam (Kingma & Ba 2015): memory of the gradient and of its square; the steps are few, so it forgets soon."""
 LARGEST_GRADIENT = 2.0
 OTHERS, OTHER_S = 0.3, 1.2
 """Pieces of other sound beside each take, and their length at most."""
-HOLD = 0.3
+HOLD = 0.05
 """Weight of holding the scores of other sound, per squared difference."""
 LOUDER_DB, QUIETER_DB = 6.0, 8.0
 HISS = (1.0, 3.0, 10.0)
