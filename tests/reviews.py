@@ -55,8 +55,19 @@ def sound_of(log: SessionLog) -> np.ndarray:
     return sound.astype(np.int16)
 
 
+class Link(str):
+    """A link with the process behind it."""
+
+    pid: int
+
+    def cpu_s(self) -> float:
+        """Processor time that the process has used (Linux: proc_pid_stat(5))."""
+        fields = Path(f"/proc/{self.pid}/stat").read_text().rsplit(")", 1)[1].split()
+        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
 @contextlib.contextmanager
-def serving(log: Path, *options: str) -> Iterator[str]:
+def serving(log: Path, *options: str) -> Iterator[Link]:
     """`handsfree review --no-browser`; the link it prints."""
     command = [sys.executable, "-m", "handsfree.cli", "review", "--no-browser", "--log", str(log), *options]
     environment = os.environ | {"PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1"}
@@ -69,7 +80,9 @@ def serving(log: Path, *options: str) -> Iterator[str]:
             if not line:
                 raise AssertionError(f"{command} ended: {said}")
             said += line
-        yield found[0]
+        link = Link(found[0])
+        link.pid = process.pid
+        yield link
         assert process.poll() is None, process.stdout.read()
     finally:
         process.send_signal(signal.SIGINT)

@@ -17,6 +17,7 @@ from urllib.parse import urlsplit
 import pytest
 import soundfile
 
+from handsfree.commands import review as review_command
 from handsfree.core.errors import UserError
 from handsfree.core.events import EndReason, Outcome
 from handsfree.edges.audio.excerpt import excerpt, peaks
@@ -366,7 +367,16 @@ def test_a_port_that_is_taken(tmp_path, log):
 def test_the_page_needs_packages_and_says_which(tmp_path, log, monkeypatch, desk):
     monkeypatch.setitem(sys.modules, "uvicorn", None)
     with pytest.raises(UserError, match=r"needs the package uvicorn; run `pip install \"handsfree\[review\]\"`"):
-        server.serve(desk, 0, lambda link: None, browse=False)
+        server.serve(desk, 0, lambda link: None)
+
+
+@pytest.mark.parametrize(("opens", "said"), [(True, ""), (False, "No browser could be opened")])
+def test_a_machine_without_a_browser(monkeypatch, capsys, opens, said):
+    asked = []
+    monkeypatch.setattr("webbrowser.open", lambda link: asked.append(link) or opens)
+    review_command._open_browser(LINK)
+    assert asked == [LINK]
+    assert capsys.readouterr().out.startswith(said)
 
 
 @pytest.mark.skipif(not Path("/proc/net/tcp").exists(), reason="looks at Linux's list of sockets")

@@ -59,8 +59,15 @@ def review(
             click.echo(f"Reviewing session {desk.log.session.id[:8]} of {desk.log.session.dog} at\n  {link}")
             click.echo("Only this machine can open it. Ctrl-C ends it; every correction is on disk at once.")
 
-        review_page.serve(desk, port, ready, browse=not no_browser)
+        review_page.serve(desk, port, ready, None if no_browser else _open_browser)
     click.echo("Review ended.")
+
+
+def _open_browser(link: str) -> None:
+    import webbrowser
+
+    if not webbrowser.open(link):
+        click.echo("No browser could be opened; open the link in one on this machine, or use --terminal.")
 
 
 def _keys() -> Iterator[str]:

@@ -43,21 +43,26 @@ def _long_session(folder: Path, browser: Browser) -> None:
     write(folder / "long.db", log)
     soundfile.write(folder / "long.flac", sound_of(log), 16_000)
     starts, usables, keys, plays = [], [], [], []
+    cpu_starts, cpu_pages, cpu_keys = [], [], []
     for _ in range(3):
         began = time.perf_counter()
         with serving(folder / "long.db", "--sound", str(folder / "long.flac")) as link:
             starts.append(time.perf_counter() - began)
+            cpu_starts.append(link.cpu_s())
             page = browser.new_page()
             began = time.perf_counter()
             page.goto(link, wait_until="commit")
             page.wait_for_selector("html[data-ready=yes]", state="attached")
             usables.append(time.perf_counter() - began)
+            cpu_pages.append(link.cpu_s() - cpu_starts[-1] + _processor_s(page))
             page.uncheck("#arrive")
+            before_s = link.cpu_s()
             page.focus("#list")
             for _ in range(20):
                 page.keyboard.press("ArrowRight")
                 keys.append(_timed(page, "x"))
                 keys.append(_timed(page, "u"))
+            cpu_keys.append((link.cpu_s() - before_s) / 60)
             page.keyboard.press("End")
             plays.append(_until_playing(page))
             page.context.close()
@@ -65,6 +70,9 @@ def _long_session(folder: Path, browser: Browser) -> None:
     _row(f"page asked for to page usable ({REPS} reps, {HOURS} h)", usables)
     _row("both together", [a + b for a, b in zip(starts, usables, strict=True)], "1 s")
     _row("key pressed to correction on disk and figures shown", keys, "50 ms", 1000, "ms")
+    _row("processor time: program until the page is offered", cpu_starts)
+    _row("processor time: program and browser until the page is usable", cpu_pages)
+    _row("processor time: program for a key (a move, a correction or its undoing)", cpu_keys, "", 1000, "ms")
     _row("key pressed to sound playing, at the end of the session", plays, "", 1000, "ms")
 
 
@@ -93,6 +101,15 @@ def _forty_reps(folder: Path, browser: Browser) -> None:
     reps_s = sum(one.rep.end_s - one.rep.start_s for one in log.reps)
     what = f"40 reps ({reps_s:.0f} s in all) heard to their ends, 10 corrected, by keyboard, {REACTION_S} s to each key"
     print(f"| {what} | {took_s:.0f} s | 180 s |")
+
+
+def _processor_s(page: Page) -> float:
+    """Processor time of the page's own process."""
+    session = page.context.new_cdp_session(page)
+    session.send("Performance.enable")
+    return next(
+        one["value"] for one in session.send("Performance.getMetrics")["metrics"] if one["name"] == "ProcessTime"
+    )
 
 
 def _timed(page: Page, key: str) -> float:

@@ -9,7 +9,6 @@ import os
 import secrets
 import socket
 import threading
-import webbrowser
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -52,8 +51,11 @@ class Desk(Protocol):
     def wave(self, from_s: float, to_s: float, bins: int) -> dict[str, Any]: ...
 
 
-def serve(desk: Desk, port: int, ready: Callable[[str], None], browse: bool) -> None:
-    """Serve until Ctrl-C on a port of the loopback interface, 0 for any. `ready` is told the link. Raises UserError."""
+def serve(desk: Desk, port: int, ready: Callable[[str], None], browse: Callable[[str], object] | None = None) -> None:
+    """Serve until Ctrl-C on a port of the loopback interface, 0 for any. Raises UserError.
+
+    `ready` is told the link; so is `browse`, in a thread of its own, since some browsers block.
+    """
     try:
         import uvicorn
         from starlette.applications import Starlette  # noqa: F401
@@ -71,8 +73,8 @@ def serve(desk: Desk, port: int, ready: Callable[[str], None], browse: bool) -> 
         )
         link = f"http://127.0.0.1:{port}/{token}/"
         ready(link)
-        if browse:
-            threading.Thread(target=webbrowser.open, args=(link,), daemon=True).start()
+        if browse is not None:
+            threading.Thread(target=browse, args=(link,), daemon=True).start()
         with contextlib.suppress(KeyboardInterrupt):
             uvicorn.Server(config).run(sockets=[listener])
 
