@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -13,11 +14,13 @@ from click.testing import CliRunner
 from handsfree import listening
 from handsfree.cli import handsfree as cli
 from handsfree.core.asking import PATIENCE_S, Asking
+from handsfree.core.devices import Device
 from handsfree.core.errors import UserError
 from handsfree.core.events import AudioBlock, Breath, HeardWord, Say
 from handsfree.core.trial_of_voice import Heard, Trial
 from handsfree.core.voice import OwnVoice, WordVoice, better_words, candidates, choose_ease, eased, eased_confidence
 from handsfree.edges import planfile, voicefolder
+from handsfree.edges.audio import MicrophoneLost
 from handsfree.takes import _in_order
 from handsfree.taking import ask_for_takes
 from handsfree.voicing import Mute
@@ -179,6 +182,59 @@ def test_another_word_is_not_counted_and_silence_is_passed_over() -> None:
     assert takes == {}
     assert voice.sentences == ["ask_word yes", "ask_more yes", "ask_word no", "ask_more no", "ask_done"]
     assert "    that did not sound like yes" in shown
+
+
+class AtTheMicrophone(Stub):
+    """Stands for voice and microphone of the command."""
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_) -> None: ...
+
+
+@pytest.fixture
+def say_into_it(monkeypatch):
+    """Let the command hear a sound, after which the microphone is lost."""
+
+    def say(sound: np.ndarray) -> None:
+        @contextmanager
+        def microphone(device):
+            def heard():
+                yield from blocks(sound)
+                raise MicrophoneLost("the microphone has gone")
+
+            yield heard()
+
+        device = Device(0, "headset", "Pulse", 1, 0, RATE, True, False)
+        monkeypatch.setattr("handsfree.edges.audio.list_devices", lambda: [device])
+        monkeypatch.setattr("handsfree.edges.audio.microphone", microphone)
+        monkeypatch.setattr("handsfree.voicing.Aloud", lambda *_: AtTheMicrophone())
+
+    return say
+
+
+def test_silence_at_the_microphone_is_refused(plan: Path, say_into_it) -> None:
+    say_into_it(quiet(120))
+    code, output = run("words", plan, "--only", "down")
+    assert (code, output) == (
+        2,
+        "no word was said often enough; try the microphone with `handsfree soundcheck`",
+    )
+    assert not voicefolder.folder_of(plan).exists()
+
+
+def test_takes_given_before_the_microphone_went_are_learnt_from(plan: Path, say_into_it, monkeypatch) -> None:
+    say_into_it(np.concatenate([quiet(3.5), *(part for _ in range(4) for part in (clip("down"), quiet(1.2)))]))
+    seen = {}
+
+    def learn(self, takes, learnt_at):
+        seen.update(takes)
+        raise UserError("far enough for this test")
+
+    monkeypatch.setattr("handsfree.learning.Teacher.learn", learn)
+    assert run("words", plan, "--only", "down", "--only", "left")[1] == "far enough for this test"
+    assert {phrase: len(some) for phrase, some in seen.items()} == {"down": 4}
 
 
 # What is kept

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,6 +12,7 @@ import click
 from handsfree.core.voice import LEAST_TAKES, USUAL_TAKES
 
 if TYPE_CHECKING:
+    from handsfree.core.events import AudioBlock
     from handsfree.core.plan import Plan
     from handsfree.core.voice import OwnVoice
     from handsfree.learning import Result, Takes
@@ -151,7 +152,9 @@ def _ask(
         click.echo(f"Microphone: {chosen.name}. {len(phrases)} words, each {times} times, with a pause after each.")
         click.echo("A word that you leave out is asked for once more and then passed over. Ctrl-C leaves.")
         asking = Asking(phrases, times)
-        takes = ask_for_takes(asking, blocks, voice, lambda phrase, one: fits(phrase, one) >= 0, click.echo)
+        takes = ask_for_takes(
+            asking, _until_lost(blocks), voice, lambda phrase, one: fits(phrase, one) >= 0, click.echo
+        )
     enough = {phrase: some for phrase, some in takes.items() if len(some) >= LEAST_TAKES}
     for phrase in phrases:
         if phrase not in enough:
@@ -159,6 +162,16 @@ def _ask(
     if not enough:
         raise UserError("no word was said often enough; try the microphone with `handsfree soundcheck`")
     return enough
+
+
+def _until_lost(blocks: Iterator[AudioBlock]) -> Iterator[AudioBlock]:
+    """The takes so far are learnt from when the microphone goes."""
+    from handsfree.edges.audio import MicrophoneLost
+
+    try:
+        yield from blocks
+    except MicrophoneLost as lost:
+        _tell(str(lost))
 
 
 def _print_words(voice: OwnVoice) -> None:
