@@ -150,8 +150,8 @@ def test_one_word_is_heard_or_another_or_both():
 def test_a_word_in_a_sentence_passes_and_a_word_that_is_not_in_it_is_false():
     talk = case("talk", "we go up the hill")
     given = answer(word("up", 1), word("stop", 2), word("up", 3))
-    assert measures.passed(talk, given, plans.COMMANDS) == ["up", "up"]
-    assert measures.false_words(talk, given, plans.COMMANDS) == ["stop"]
+    assert measures.passed(talk, given, plans.COMMANDS) == ["up"]
+    assert sorted(measures.false_words(talk, given, plans.COMMANDS)) == ["stop", "up"]  # "up" is said once
 
 
 def test_words_are_matched_where_they_were_said():

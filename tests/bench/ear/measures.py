@@ -44,15 +44,13 @@ def another(case: Case, answer: Answer, counting: Iterable[str]) -> bool:
 
 
 def false_words(case: Case, answer: Answer, counting: Sequence[str]) -> list[str]:
-    """Counting phrases that are not in the text at all."""
-    within = parse(case.text, counting)
-    return [text for text in answer.texts(counting) if text not in within]
+    """Counting phrases that are not in the text, or more often than they are."""
+    return list((Counter(answer.texts(counting)) - Counter(parse(case.text, counting))).elements())
 
 
 def passed(case: Case, answer: Answer, counting: Sequence[str]) -> list[str]:
     """Counting phrases that were said inside a sentence and counted all the same."""
-    within = parse(case.text, counting)
-    return [text for text in answer.texts(counting) if text in within]
+    return list((Counter(answer.texts(counting)) & Counter(parse(case.text, counting))).elements())
 
 
 def matched(answer: Answer, among: Iterable[str]) -> int:
