@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -14,13 +14,13 @@ from handsfree.core.log import SessionLog
 from handsfree.core.observers import Comparison, Scored, compare, same_text
 from handsfree.edges import observer_files
 from handsfree.edges.agreement_page import CLIP_AFTER_S, CLIP_BEFORE_S
-from handsfree.edges.audio import read_file
 from handsfree.edges.pairing import pair
 from handsfree.edges.store import Store
 
 UNLIKELY_RATIO, UNLIKELY_S = 100, 3600
 """A record whose last time is so many times the other's, and so late, does not count seconds from the start."""
 
+DAY_S = 86_400.0
 MOST_CLIPS = 200
 
 
@@ -92,11 +92,19 @@ def moved(record: Record, shift_s: float, stretch: float) -> Record:
     return replace(record, events=events)
 
 
-def cut_clips(sound: Path, result: Comparison) -> dict[int, bytes]:
-    """Index of a disagreement -> the sound around it; of the first 200. Raises UserError if the file is no sound."""
+def cut_clips(sound: Iterable[AudioBlock], result: Comparison) -> dict[int, bytes]:
+    """Index of a disagreement -> the sound around it, where there is any; of the first 200."""
     times = [one.at_s for one in result.disagreements[:MOST_CLIPS]]
     windows = [(max(0.0, at_s - CLIP_BEFORE_S), at_s + CLIP_AFTER_S) for at_s in times]
-    return {index: pcm for index, pcm in enumerate(cut(read_file(sound), windows)) if pcm}
+    return {index: pcm for index, pcm in enumerate(cut(_in_one_piece(sound), windows)) if any(pcm)}
+
+
+def _in_one_piece(blocks: Iterable[AudioBlock]) -> Iterator[AudioBlock]:
+    """Lost sound as silence."""
+    for block in blocks:
+        if block.lost_s:
+            yield AudioBlock(block.start_s - block.lost_s, bytes(2 * round(block.lost_s * SAMPLE_RATE)))
+        yield block
 
 
 def cut(blocks: Iterable[AudioBlock], windows: Sequence[tuple[float, float]]) -> list[bytes]:
@@ -164,6 +172,16 @@ def _on_one_clock(a: Record, b: Record) -> tuple[Record, Record]:
 
 
 def _from_start(record: Record, begin_s: float) -> Record:
+    """Wall time -> seconds since `begin_s`. Raises UserError for what is days away: no session is that long."""
+    far = [event for event in record.events if abs(event.onset_s - begin_s) > DAY_S]
+    if far:
+        days = abs(far[0].onset_s - begin_s) / DAY_S
+        side = "before" if far[0].onset_s < begin_s else "after"
+        line = f", line {far[0].line}" if far[0].line else ""
+        raise UserError(
+            f"{record.name}{line}: this is {days:,.0f} days {side} the other record begins; compare records of one "
+            "session, and check date and UTC offset"
+        )
     events = tuple(replace(event, onset_s=round(event.onset_s - begin_s, 6)) for event in record.events)
     return replace(record, events=events, wall=False)
 

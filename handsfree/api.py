@@ -149,8 +149,10 @@ def hear(plan: Plan | File, file: File, model: File | None = None) -> Iterator[S
 
 def count(plan: Plan | File, file: File, model: File | None = None) -> Counted:
     """A whole recording heard as a session: words, reps, rewards, corrections and decisions. Nothing is stored."""
+    from handsfree.edges.audio import read_file
+
     plan = plan if isinstance(plan, Plan) else load_plan(plan)
-    return replaying.count_sound(plan, Path(fspath(file)), _path(model))
+    return replaying.count_sound(plan, read_file(Path(fspath(file))), _path(model))
 
 
 def _path(file: File | None) -> Path | None:

@@ -9,6 +9,7 @@ from concurrent.futures import TimeoutError as NotYet
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from handsfree import places
 from handsfree.core.errors import UserError
 from handsfree.core.events import SAMPLE_RATE, AudioBlock, Effect, Rep, SaveRep
 from handsfree.core.plan import KeepSound, Sound
@@ -30,6 +31,9 @@ MOST_WAITING = 64
 """Pieces or reps that may wait to be written."""
 PATIENCE_S = 5.0
 """A disk that has not written a waiting one by then is given up."""
+
+KEPT = "kept"
+"""Stands for a recording where what was kept is meant."""
 
 WHICH = {KeepSound.AROUND_REPS: "the sound around each rep", KeepSound.ALL: "all sound"}
 
@@ -226,14 +230,25 @@ def joined(blocks: Sequence[AudioBlock], from_s: float, to_s: float) -> tuple[fl
     return start_s, bytes(pcm)
 
 
+def sound_of(session_id: str, sound: Path, tell: Callable[[str], None]) -> Iterator[AudioBlock]:
+    """The recording of a session; or, where `sound` is the word "kept", what was kept of it. Raises UserError."""
+    if sound == Path(KEPT):
+        return kept_blocks(KeptSound(places.sound_dir()), session_id, tell)
+    return read_file(sound, note=tell)
+
+
 def kept_blocks(kept: KeptSound, session_id: str, tell: Callable[[str], None]) -> Iterator[AudioBlock]:
     """What was kept of a session, as if it were heard now; what lies between is lost sound.
 
-    Raises UserError, at the first block, if nothing is kept or a file is damaged.
+    Raises UserError if nothing is kept, and at its block if a file is missing or damaged.
     """
     pieces = kept.pieces(session_id)
     if not pieces:
-        raise UserError(f"no sound is kept of session {session_id[:8]}; if you have a recording of it, name it")
+        raise UserError(f"no sound is kept of session {session_id[:8]}; if you have a recording of it, name the file")
+    return _one_after_another(pieces, tell)
+
+
+def _one_after_another(pieces: list[tuple[Path, float]], tell: Callable[[str], None]) -> Iterator[AudioBlock]:
     done = 0  # samples of the session
     for path, start_s in pieces:
         first = round(start_s * SAMPLE_RATE)

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
 from handsfree import listening
 from handsfree.core.agreement import Agreement, TrueRep, match
-from handsfree.core.events import Effect, EndReason, Rep
+from handsfree.core.events import AudioBlock, Effect, EndReason, Rep
 from handsfree.core.log import SessionLog
 from handsfree.core.operating import Characteristics, TooManyStates, characteristics, estimated
 from handsfree.core.plan import Plan, Rule
@@ -52,12 +52,11 @@ def operating(rule: Rule, p: float) -> Characteristics:
 
 def heard_again(
     log: SessionLog,
-    sound: Path,
+    sound: Iterable[AudioBlock],
     model: Path | None = None,
     confidence: float | None = None,
-    tell: Callable[[str], None] = lambda line: None,
 ) -> Counted:
-    """The session counted anew from a recording of it that begins when the session began.
+    """The session counted anew from its sound, in session time.
 
     Its plan, the steps it began with and what was spoken in her ear are as stored; the ear is the plan's, or `model`,
     and words count from `confidence` on, if that is given. Raises UserError.
@@ -66,26 +65,24 @@ def heard_again(
     if confidence is not None:
         plan = replace(plan, ear=replace(plan.ear, confidence=confidence))
     steps = steps_at_start(log)
-    return count_sound(plan, sound, model, steps, [(said.start_s, said.end_s or 0.0) for said in log.prompts], tell)
+    return count_sound(plan, sound, model, steps, [(said.start_s, said.end_s or 0.0) for said in log.prompts])
 
 
 def count_sound(
     plan: Plan,
-    sound: Path,
+    sound: Iterable[AudioBlock],
     model: Path | None = None,
     steps: dict[str, int] | None = None,
     prompts: Iterable[tuple[float, float]] = (),
-    tell: Callable[[str], None] = lambda line: None,
 ) -> Counted:
-    """A recording as a session, to its end; nothing is spoken or stored. `prompts`: when the tool was heard in it."""
-    from handsfree.edges.audio import read_file
+    """Sound as a session, to its end; nothing is spoken or stored. `prompts`: when the tool was heard in it."""
     from handsfree.hearing import Hearing, Measured
 
     sitting = Sitting(plan, listening.prompt_book(plan.prompts.language).instructions, steps)
     for start_s, end_s in prompts:
         if end_s > start_s:
             sitting.prompt_played(start_s, end_s)
-    blocks = Measured(read_file(sound, note=tell))
+    blocks = Measured(sound)
     effects: list[Effect] = []
     for breath in Hearing(plan, model).breaths(blocks):
         effects += sitting.hear(breath)

@@ -19,6 +19,7 @@ from handsfree import agreeing, places
 from handsfree.cli import handsfree
 from handsfree.core.errors import UserError
 from handsfree.core.events import SAMPLE_RATE, AudioBlock, Correction, EndReason, Outcome
+from handsfree.edges.kept_sound import KeptSound
 from handsfree.edges.store import Store
 from tests.logs import STARTED, marked_rep, start
 
@@ -129,6 +130,10 @@ def test_wall_times_against_a_session(tmp_path, log):
     found = figures("last", tmp_path / "wall.csv", "--log", log)
     assert found["times_b_minus_a"]["bias_s"] == pytest.approx(0.2)
     (tmp_path / "plain.csv").write_text("onset_s\n1\n")
+    (tmp_path / "old.csv").write_text("onset_at,behaviour\n2016-12-31T23:59:60Z,sit\n")
+    complaint = refusal("last", tmp_path / "old.csv", "--log", log)
+    assert "old.csv, line 2: this is 3," in complaint
+    assert "days before the other record begins" in complaint
     complaint = refusal(tmp_path / "wall.csv", tmp_path / "plain.csv")
     assert "wall.csv has wall times, but plain.csv counts from its start" in complaint
 
@@ -252,6 +257,22 @@ def test_the_page_needs_nothing_else_and_plays_the_disagreements(tmp_path, log, 
         with wave.open(io.BytesIO(base64.b64decode(address.split(",")[1]))) as clip:
             assert (clip.getframerate(), clip.getnframes()) == (SAMPLE_RATE, 5 * SAMPLE_RATE)
     assert list(tmp_path.glob("*.part")) == []
+
+
+def test_the_page_plays_what_was_kept_of_the_session(tmp_path, log, observer, monkeypatch):
+    monkeypatch.setenv("HANDSFREE_HOME", str(tmp_path / "home"))
+    page = tmp_path / "page.html"
+    assert "no sound is kept of session" in refusal("last", observer, "--html", page, "--sound", "kept", "--log", log)
+    assert "is no session of the log" in refusal(observer, "last", "--html", page, "--sound", "kept", "--log", log)
+    with Store.open(log, read_only=True) as store:
+        session_id = store.session().id
+    file = KeptSound(places.sound_dir()).open_rep(session_id, 14, 1, 19.5)  # they disagree at 20, 30, 50.5, 55
+    noise = np.random.default_rng(2).integers(-9000, 9000, SAMPLE_RATE, dtype=np.int16)
+    file.write(noise.astype("<i2").tobytes())
+    file.finish()
+    assert run("last", observer, "--html", page, "--sound", "kept", "--log", log).exit_code == 0
+    found = Page(page.read_text(encoding="utf-8"))
+    assert [tag for tag, _ in found.tags].count("audio") == 1
 
 
 def test_names_cannot_break_the_page(tmp_path):

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from scipy.stats import binom, nbinom
 
 from demo.simulate import domino
-from handsfree import replaying
+from handsfree import places, replaying
 from handsfree.cli import handsfree
 from handsfree.core import criteria
 from handsfree.core.criteria import Standing, Verdict
@@ -38,6 +38,7 @@ from handsfree.core.operating import TooManyStates, characteristics, estimated
 from handsfree.core.plan import PRESETS, Behaviour, Limits, SequentialRule, Tag, WindowRule
 from handsfree.core.replay import Rules, as_bytes, counted, decide, differences, replay, steps_at_start
 from handsfree.edges import planfile
+from handsfree.edges.audio import read_file
 from handsfree.edges.store import Store
 from handsfree.running import run_session
 from handsfree.watching import Nobody
@@ -145,7 +146,7 @@ def test_sessions_through_the_real_ear_and_log(sound, tmp_path, monkeypatch):
         logs = [store.session_log(totals.session.id) for totals in store.sessions()]
     assert all(len(log.reps) >= 17 for log in logs)
     assert [replaying.verify(log) for log in logs] == [[], []]
-    again = replaying.heard_again(logs[0], sound)
+    again = replaying.heard_again(logs[0], read_file(sound))
     assert [as_bytes(rep) for rep in again.reps] == [as_bytes(judged.rep) for judged in logs[0].reps]
 
 
@@ -546,10 +547,12 @@ def test_rules_beside_what_was_made(simulated, tmp_path):
         (["--all", "--sound", "x.wav"], "name that one"),
         (["nosuch", "--verify"], "no session 'nosuch'"),
         (["--sound", "nosuch.wav"], "nosuch.wav"),
+        (["--sound", "kept"], "no sound is kept of session"),
         (["--rules", "nosuch.toml"], "there is no such file"),
     ],
 )
-def test_what_cannot_be_done_is_said(simulated, args, said):
+def test_what_cannot_be_done_is_said(simulated, args, said, tmp_path, monkeypatch):
+    monkeypatch.setenv("HANDSFREE_HOME", str(tmp_path))
     done = CliRunner().invoke(handsfree, ["replay", "--log", str(simulated), *args])
     assert isinstance(done.exception, UserError)
     assert said in str(done.exception)
@@ -569,6 +572,7 @@ def test_another_ear_lists_the_reps_that_differ(tmp_path, monkeypatch):
         recording=sound,
         fast=True,
         silent=True,
+        sound_dir=places.sound_dir(),
     )
     same = json.loads(run("--sound", sound, "--json", "--log", tmp_path / "log.db"))
     assert (same["differing"], same["same"] >= 20) == ([], True)
@@ -578,3 +582,5 @@ def test_another_ear_lists_the_reps_that_differ(tmp_path, monkeypatch):
     assert f"{deaf['same']} reps the same, {len(deaf['differing'])} not." in run(
         "--sound", sound, "--confidence", "0.999", "--log", tmp_path / "log.db"
     )
+    kept = json.loads(run("--sound", "kept", "--json", "--log", tmp_path / "log.db"))  # around the reps, as Opus
+    assert kept["same"] >= 0.9 * same["same"]

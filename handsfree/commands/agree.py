@@ -57,7 +57,7 @@ import click
     "--sound",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Sound in A's time: the page plays what the records disagree on.",
+    help="Sound in A's time, or `kept`: the page plays what the records disagree on.",
 )
 @click.option("--replace", is_flag=True, help="Overwrite the page if it exists.")
 @click.option("--log", type=click.Path(path_type=Path), help="The log of sessions. [default: the one they write to]")
@@ -90,7 +90,7 @@ def agree(
     """
     import os
 
-    from handsfree import agreeing, places
+    from handsfree import agreeing, keeping, places
     from handsfree.core.errors import UserError
     from handsfree.edges import agreement_page
 
@@ -101,7 +101,11 @@ def agree(
     record_a, record_b = agreeing.open_records(a, b, log or places.default_log(), raw)
     for record in (record_a, record_b):
         for note in record.notes:
-            click.echo(f"handsfree: {record.name}: {note}", err=True)
+            _tell(f"{record.name}: {note}")
+    if sound == Path(keeping.KEPT) and not record_a.session_id:
+        raise UserError(
+            f"--sound kept: {record_a.name} is no session of the log; name the sound file, or the session as A"
+        )
     result = agreeing.agree(
         record_a,
         agreeing.moved(record_b, shift_s, stretch),
@@ -112,7 +116,8 @@ def agree(
     )
     names = record_a.name, record_b.name
     if page is not None:
-        text = agreement_page.html(result, *names, agreeing.cut_clips(sound, result) if sound else {})
+        blocks = keeping.sound_of(record_a.session_id, sound, _tell) if sound else ()
+        text = agreement_page.html(result, *names, agreeing.cut_clips(blocks, result))
         unfinished = page.with_name(page.name + ".part")
         try:
             unfinished.write_text(text, encoding="utf-8")
@@ -128,3 +133,7 @@ def agree(
     console = Console(highlight=False)
     console.width = min(console.width, 80)
     agreement_page.show(result, *names, console)
+
+
+def _tell(line: str) -> None:
+    click.echo(f"handsfree: {line}", err=True)

@@ -26,7 +26,7 @@ RATES = (0.5, 0.6, 0.7, 0.8, 0.9, 0.95)
 @click.option("--all", "all_sessions", is_flag=True, help="All sessions of the log, oldest first.")
 @click.option("--rules", type=click.Path(path_type=Path), help="Rules to try: a TOML file.")
 @click.option("--compare", type=click.Path(path_type=Path), help="With --rules: a second file, side by side.")
-@click.option("--sound", type=click.Path(path_type=Path), help="A recording of the one session, to be heard again.")
+@click.option("--sound", type=click.Path(path_type=Path), help="A recording of the one session, or `kept`.")
 @click.option("--model", type=click.Path(path_type=Path), help="With --sound: a stock Vosk model directory as the ear.")
 @click.option("--confidence", type=click.FloatRange(0, 1), help="With --sound: words below it do not count.")
 @click.option(
@@ -52,13 +52,16 @@ def replay(
     [[behaviour]] with name and rule for one. What it leaves out stays as the session's plan had it. SESSION is the
     start of a session's id, as `handsfree summary --list` shows it; without one it is the last session.
 
+    --sound counts the one session anew from a recording that begins when it began or, with the word kept, from what was
+    kept of it: where that is the sound around its reps, nothing else is heard again.
+
     --verify exits with code 1 when a session is not what its own words make of it.
 
     \b
     Example:
       handsfree replay 3f0c --rules stricter.toml
       handsfree replay --all --rules stricter.toml --compare wald.toml
-      handsfree replay 3f0c --sound tuesday.wav --confidence 0.8
+      handsfree replay 3f0c --sound kept --confidence 0.8
       handsfree replay --all --verify
     """
     from handsfree import places
@@ -111,12 +114,11 @@ def _verify(logs: Iterable[SessionLog], as_json: bool) -> None:
 
 
 def _hear(log: SessionLog, sound: Path, model: Path | None, confidence: float | None, as_json: bool) -> None:
-    from handsfree import replaying
+    from handsfree import keeping, replaying
     from handsfree.edges.report import replayed
 
-    again = replaying.heard_again(
-        log, sound, model, confidence, tell=lambda line: click.echo(f"handsfree: {line}", err=True)
-    )
+    blocks = keeping.sound_of(log.session.id, sound, lambda line: click.echo(f"handsfree: {line}", err=True))
+    again = replaying.heard_again(log, blocks, model, confidence)
     found = replaying.unlike(log.live_reps, again.reps)
     if as_json:
         click.echo(replayed.unlike_as_json(log.session, found))

@@ -10,8 +10,6 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, BinaryIO
 
-import numpy as np
-
 from handsfree.core.events import SAMPLE_RATE
 
 RESERVE = 100_000_000
@@ -48,6 +46,8 @@ class WholeFile:
 
     def write(self, pcm: bytes) -> None:
         """16 kHz mono int16, any length."""
+        import numpy as np
+
         _check_room(self._part.parent)
         samples = np.frombuffer(pcm, "<i2")
         with self._sink.told():
