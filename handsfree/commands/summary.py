@@ -21,18 +21,19 @@ if TYPE_CHECKING:
 @click.argument("session", default="last", metavar="[SESSION]")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 @click.option("--list", "list_all", is_flag=True, help="List the sessions, newest first, one a line.")
-@click.option("--dog", help="With --list: only this dog's sessions.")
+@click.option("--dog", help="This dog's last session, or with --list only its sessions.")
 @click.option("--log", type=click.Path(path_type=Path), help="The log to read. [default: the log sessions write to]")
 def summary(session: str, as_json: bool, list_all: bool, dog: str | None, log: Path | None) -> None:
     """What happened in a session.
 
     Reps, rates, decisions and why, treats owed. SESSION is the start of a session's id, as --list shows it; without one
-    it is the last session.
+    it is the last session, of a dog that is not archived.
 
     \b
     Example:
       handsfree summary
       handsfree summary --list
+      handsfree summary --dog Bruno
       handsfree summary 3f0c --json
     """
     from handsfree import places
@@ -40,13 +41,16 @@ def summary(session: str, as_json: bool, list_all: bool, dog: str | None, log: P
     from handsfree.core.summary import summarise
     from handsfree.edges.store import Store
 
-    if dog is not None and not list_all:
-        raise UserError("--dog: only for the list of sessions; add --list, or leave --dog out")
+    if dog is not None and session != "last":
+        raise UserError("--dog: a SESSION is of one dog already; leave one of the two out")
     with Store.open(log or places.default_log(), read_only=True) as store:
         if list_all:
-            _print_list(store.sessions(dog), dog, as_json)
+            archived = [] if dog is not None or as_json else store.archived()
+            _print_list(store.sessions(dog, archived=False), dog, as_json)
+            if archived:
+                click.echo(f"left out, as archived: {', '.join(archived)}; --dog NAME lists one")
         else:
-            _print_one(summarise(store.session_log(session)), as_json)
+            _print_one(summarise(store.session_log(store.session(session, dog).id)), as_json)
 
 
 def _print_one(figures: SessionSummary, as_json: bool) -> None:

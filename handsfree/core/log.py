@@ -91,6 +91,25 @@ class SessionTotals:
 
 
 @dataclass(frozen=True, slots=True)
+class DogTotals:
+    """A dog in one line: reps after corrections.
+
+    first, last  when its first and its newest session began
+    unfinished   sessions without an end: running, or cut off
+    archived_at  None: it is not archived
+    """
+
+    name: str
+    sessions: int
+    unfinished: int
+    reps: int
+    first: datetime
+    last: datetime
+    handlers: tuple[str, ...]
+    archived_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
 class JudgedRep:
     """A rep after corrections: its behaviour, step, times and words in `rep`, its outcome beside it (None: no rep).
 

@@ -79,14 +79,8 @@ class LogFile:
 
     def _applied_steps(self) -> list[str]:
         """Names of the migration steps this database has had. Raises UserError if it is somebody else's database."""
-        tables = {row["name"] for row in self.rows("SELECT name FROM sqlite_master WHERE type = 'table'")}
-        if not tables:
-            return []
-        found = []
-        if "_sqlite_migrations" in tables:
-            query = "SELECT name FROM _sqlite_migrations WHERE migration_set = ? ORDER BY id"
-            found = [row["name"] for row in self.rows(query, (migrations.SET_NAME,))]
-        if not found:
+        found = applied_steps(self._connection)
+        if not found and self.rows("SELECT 1 FROM sqlite_master WHERE type = 'table'"):
             raise UserError(f"{self.path}: a database, but not a log of handsfree; name another file with --log")
         return found
 
@@ -146,8 +140,28 @@ class LogFile:
         """The error for a row that SQLite can read but that says what no version of ours ever wrote."""
         return UserError(f"{self.path}: {where}: {_DAMAGED}")
 
+    @property
+    def connection(self) -> sqlite3.Connection:
+        return self._connection
+
     def close(self) -> None:
         self._connection.close()
+
+
+def applied_steps(connection: sqlite3.Connection) -> list[str]:
+    """Names of the migration steps a database has had; none if it is empty, or somebody else's."""
+    if not connection.execute("SELECT 1 FROM sqlite_master WHERE name = '_sqlite_migrations'").fetchall():
+        return []
+    query = "SELECT name FROM _sqlite_migrations WHERE migration_set = ? ORDER BY id"
+    return [name for (name,) in map(tuple, connection.execute(query, (migrations.SET_NAME,)))]
+
+
+def insert(connection: sqlite3.Connection, table: str, new: Sequence[Mapping[str, Any]]) -> None:
+    """Write rows that all have the same columns. The caller holds the transaction."""
+    if new:
+        columns, marks = ", ".join(new[0]), ", ".join("?" * len(new[0]))
+        query = f"INSERT INTO {table} ({columns}) VALUES ({marks})"
+        connection.executemany(query, (tuple(row.values()) for row in new))
 
 
 class LiveMark:
@@ -177,6 +191,19 @@ class LiveMark:
         """Ids of the sessions that have a mark beside this log, held or left behind."""
         prefix = _mark_path(log, "").name
         return {file.name[len(prefix) :] for file in log.parent.iterdir() if file.name.startswith(prefix)}
+
+    @staticmethod
+    def is_held(log: Path, session_id: str) -> bool:
+        """Whether a living process holds the mark of a session that has begun."""
+        if session_id not in LiveMark.all_of(log):
+            return False
+        try:
+            LiveMark(log, session_id).close()
+        except BlockingIOError:
+            return True
+        except UserError:  # nobody can hold a mark where nothing can be written
+            return False
+        return False
 
     def close(self) -> None:
         """Drop the mark and its file. Does nothing the second time."""

@@ -9,7 +9,7 @@ import contextlib
 import hashlib
 import sqlite3
 import uuid
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -21,6 +21,7 @@ from handsfree.core.errors import UserError
 from handsfree.core.events import Correction, Decision, EndReason, LogWord, OweReward, Rep
 from handsfree.core.history import History
 from handsfree.core.log import (
+    DogTotals,
     Gap,
     JudgedRep,
     MadeCorrection,
@@ -32,8 +33,8 @@ from handsfree.core.log import (
     SessionTotals,
     TrainedBehaviour,
 )
-from handsfree.edges.store import rows
-from handsfree.edges.store.database import BUSY_S, LiveMark, LogFile
+from handsfree.edges.store import copies, dogs, merging, rows
+from handsfree.edges.store.database import BUSY_S, LiveMark, LogFile, insert
 from handsfree.edges.store.history import history
 from handsfree.edges.store.streams import Streams
 
@@ -47,6 +48,7 @@ LAST = "last"
 
 _NEWEST = "ORDER BY julianday(started_at) DESC, sessions.rowid DESC"
 _OLDEST = "ORDER BY julianday(started_at), sessions.rowid"
+_NOT_ARCHIVED = "dog COLLATE NOCASE NOT IN (SELECT dog FROM archived_dogs)"
 _LAST_TIME = """SELECT coalesce(max(t), 0) AS t FROM (
     SELECT max(end_s) AS t FROM words WHERE session_id = :id
     UNION ALL SELECT max(end_s) FROM reps WHERE session_id = :id
@@ -217,13 +219,8 @@ class Store:
         return count
 
     def _insert(self, connection: sqlite3.Connection, table: str, new: list[dict[str, Any]], session_id: str) -> None:
-        if not new:
-            return
-        columns, marks = ", ".join(new[0]), ", ".join("?" * len(new[0]))
         try:
-            connection.executemany(
-                f"INSERT INTO {table} ({columns}) VALUES ({marks})", (tuple(row.values()) for row in new)
-            )
+            insert(connection, table, new)
         except sqlite3.IntegrityError as error:
             if table != "sessions":
                 raise
@@ -270,11 +267,47 @@ class Store:
                 row = {"number": self._file.rows(query, (session_id,))[0]["next"], **row}
             db.table(table).insert({"session_id": session_id, **row})
 
+    # The log as a whole
+
+    def archive(self, dog: str, archived: bool) -> DogTotals | None:
+        """Write down that a dog is archived, or is no longer; None if it was so already. UserError: no such dog."""
+        return dogs.archive(self._file, dog, archived)
+
+    def backup(self, target: Path, replace: bool = False) -> list[DogTotals]:
+        """Write all of it to one file, checked, which appears whole or not at all; return what is in it.
+
+        A session may run meanwhile.
+        """
+        return copies.backup(self._file, target, replace)
+
+    def namesakes(self, copy: copies.Copy) -> list[merging.Namesake]:
+        """Dogs of one name here and in the log `copy` was made of, of which nothing shows whether they are the same."""
+        return merging.namesakes(self._file, copy.file)
+
+    def merge(self, copy: copies.Copy, names: Mapping[str, str]) -> merging.Merged:
+        """Add what is known there and not here, all in one transaction.
+
+        `names` says what their dogs are called here; every namesake must be in it.
+        """
+        named = {dogs.folded(theirs): ours for theirs, ours in names.items()}
+        return merging.merge((self, self._file), (Store(copy.file), copy.file), named, copy.busy)
+
     # Reading
 
-    def sessions(self, dog: str | None = None) -> list[SessionTotals]:
-        """All sessions, or those of one dog (its name in any case), newest first, with their reps counted."""
-        where = "WHERE dog = :dog COLLATE NOCASE" if dog is not None else ""
+    def dogs(self) -> list[DogTotals]:
+        """Every dog, those that are not archived first, then by when they were trained last."""
+        return dogs.totals(self._file)
+
+    def archived(self) -> list[str]:
+        """Names of the dogs that are archived."""
+        return [row["dog"] for row in self._file.rows("SELECT dog FROM archived_dogs ORDER BY dog COLLATE NOCASE")]
+
+    def sessions(self, dog: str | None = None, *, archived: bool = True) -> list[SessionTotals]:
+        """All sessions, or those of one dog (its name in any case), newest first, with their reps counted.
+
+        `archived` False leaves out those of archived dogs.
+        """
+        where = "WHERE dog = :dog COLLATE NOCASE" if dog is not None else "" if archived else f"WHERE {_NOT_ARCHIVED}"
         found = self._file.rows(f"SELECT * FROM sessions {where} {_NEWEST}", {"dog": dog})
         counts = {
             row["session_id"]: (row["reps"], row["correct"])
@@ -286,12 +319,16 @@ class Store:
         }
         return [SessionTotals(self._session_of(row), *counts.get(row["id"], (0, 0))) for row in found]
 
-    def session(self, reference: str = LAST) -> Session:
-        """The session of that id, or of the only id that starts so, or the last. Raises UserError if there is none."""
+    def session(self, reference: str = LAST, dog: str | None = None) -> Session:
+        """The session of that id, or of the only id that starts so, or the last: of a dog, or of any not archived.
+
+        Raises UserError if there is none.
+        """
         if reference == LAST:
-            found = self._file.rows(f"SELECT * FROM sessions {_NEWEST} LIMIT 1")
+            where = _NOT_ARCHIVED if dog is None else "dog = :dog COLLATE NOCASE"
+            found = self._file.rows(f"SELECT * FROM sessions WHERE {where} {_NEWEST} LIMIT 1", {"dog": dog})
             if not found:
-                raise UserError(f"{self._file.path}: no sessions yet; run one with `handsfree session PLAN`")
+                raise self._none(dog)
         else:
             found = self._file.rows(
                 f"SELECT * FROM sessions WHERE id BETWEEN :start AND :start || 'g' {_NEWEST}",  # ids are hexadecimal
@@ -307,6 +344,17 @@ class Store:
                     f"{self._file.path}: {len(found)} sessions start with {reference!r} ({some}); give more of it"
                 )
         return self._session_of(found[0])
+
+    def _none(self, dog: str | None) -> UserError:
+        known = [one.name for one in self.dogs()]
+        if not known:
+            return UserError(f"{self._file.path}: no sessions yet; run one with `handsfree session PLAN`")
+        if dog is not None:
+            return UserError(f"{self._file.path}: no session of {dog}; there are: {', '.join(known)}")
+        return UserError(
+            f"{self._file.path}: every dog in it is archived ({', '.join(known)}); name one with --dog, or bring it "
+            "back with `handsfree dogs --bring-back NAME`"
+        )
 
     def session_log(self, reference: str = LAST) -> SessionLog:
         """Everything written down about one session. Raises UserError when there is none."""

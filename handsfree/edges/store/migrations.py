@@ -206,11 +206,31 @@ _REVIEW = (
                 WHERE session_id = reps.session_id AND rep_number = reps.number AND behaviour IS NOT NULL)""",
 )  # fmt: skip
 
+_ARCHIVED = (
+    """CREATE TABLE archivings (
+        number INTEGER PRIMARY KEY,
+        dog TEXT NOT NULL,
+        archived INTEGER NOT NULL CHECK (archived IN (0, 1)),
+        made_at TEXT NOT NULL
+    )""",
+    # A dog is archived when the newest row about it says so, and comes back by being trained.
+    """CREATE VIEW archived_dogs AS
+        SELECT dog, made_at FROM archivings AS newest
+        WHERE archived
+          AND NOT EXISTS (
+                SELECT 1 FROM archivings WHERE dog = newest.dog COLLATE NOCASE
+                AND (julianday(made_at), number) > (julianday(newest.made_at), newest.number))
+          AND NOT EXISTS (
+                SELECT 1 FROM sessions WHERE dog = newest.dog COLLATE NOCASE
+                AND julianday(started_at) > julianday(newest.made_at))""",
+)
+
 STEPS: dict[str, tuple[str, ...]] = {
     "0001_first": _FIRST,
     "0002_sessions_by_dog": _BY_DOG,
     "0003_step_at_start": _STEP_AT_START,
     "0004_review": _REVIEW,
+    "0005_archived_dogs": _ARCHIVED,
 }
 """Name of each step -> its statements, in the order in which they run."""
 
