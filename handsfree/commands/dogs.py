@@ -53,6 +53,8 @@ def dogs(archive: str | None, bring_back: str | None, log: Path | None) -> None:
         click.echo(f"{name} is {'archived already' if archive else 'not archived'}.")
     elif archive:
         count = page.many(changed.sessions, "session")
-        click.echo(f"{changed.name} is archived, with {count}; `handsfree dogs --bring-back {changed.name}` undoes it.")
+        click.echo(
+            f"{changed.name} is archived, with {count}; `handsfree dogs --bring-back '{changed.name}'` undoes it."
+        )
     else:
         click.echo(f"{changed.name} is back.")

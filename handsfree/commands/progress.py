@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.argument("behaviour", required=False)
-@click.option("--dog", help="Which dog. [default: the one that was trained last]")
+@click.option("--dog", help="Which dog. [default: of those not archived, the one trained last]")
 @click.option(
     "--html", "page", type=click.Path(path_type=Path), help="Write a page with pictures, to look at or print."
 )

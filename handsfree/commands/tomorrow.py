@@ -41,6 +41,9 @@ def tomorrow(plan: Path, on: datetime | None, log: Path | None) -> None:
     day = on.date() if on else (datetime.now().astimezone() + timedelta(days=1)).date()
     with Store.open(log or places.default_log(), read_only=True) as store:
         found = progress(store.history(loaded.dog))
+        archived = loaded.dog.lower() in map(str.lower, store.archived())
+    if archived:
+        click.echo(f"{loaded.dog} is archived; `handsfree dogs --bring-back '{loaded.dog}'` undoes it", err=True)
     book = load_prompts(loaded.prompts.language, places.shipped("prompts"))
     console = Console(highlight=False)
     console.width = min(console.width, 100)

@@ -213,9 +213,10 @@ def _written(target: Path) -> Iterator[None]:
         yield
     except (OSError, sqlite3.OperationalError) as error:
         said = str(error).lower()
-        if "full" in said or "no space" in said or "quota" in said:
+        # A full disk is "I/O error" to SQLite where the memory that it shares between processes finds no room.
+        if any(sign in said for sign in ("full", "no space", "quota", "i/o error")):
             raise UserError(
-                f"{target}: the disk is full; free some space and run this again; nothing is lost"
+                f"{target}: the disk is full or fails ({error}); free some space; nothing is lost"
             ) from error
         if any(sign in said for sign in _SIGNS_OF_DAMAGE):
             raise
