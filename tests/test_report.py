@@ -310,7 +310,8 @@ def test_the_command_lists_sessions(path, session_id):
     ("arguments", "line"),
     [
         (["zz"], "no session 'zz'; `handsfree summary --list` shows them all"),
-        (["--dog", "Bram"], "--dog: only for the list of sessions; add --list"),
+        (["zz", "--dog", "Bram"], "--dog: a SESSION is of one dog already"),
+        (["--dog", "Nobody"], "no session of Nobody; there are: Bram"),
     ],
 )
 def test_what_the_command_refuses(path, session_id, arguments, line):
