@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from itertools import takewhile
 
 from handsfree.core.events import Because, Choice, Correction, Decision, Outcome, Rep
 from handsfree.core.plan import Behaviour, Plan, SequentialRule, Tag, WindowRule
@@ -33,6 +34,7 @@ class Standing:
     lowered    lowered in this session and not yet recovered (no full window that raises or holds since)
     opt_outs   error words while handling, in this session
     total      reps of the behaviour in this session
+    raised     the rules have raised it in this session
     moved      step -> `total` when the dog was last moved to it, so that no move is told twice in quick succession
     """
 
@@ -41,6 +43,7 @@ class Standing:
     lowered: bool = False
     opt_outs: int = 0
     total: int = 0
+    raised: bool = False
     moved: Mapping[int, int] = field(default_factory=dict)
 
 
@@ -225,6 +228,8 @@ def _decide(progress: Progress, plan: Plan, behaviour: Behaviour, at_s: float) -
             choice, because = Choice.HOLD, Because.SAFETY
         elif step >= len(behaviour.steps):
             choice, because = Choice.HOLD, Because.TOP_STEP
+        elif behaviour.tag is Tag.HANDLING and (standing.raised or _calm_run(standing) < plan.day.calm_reps):
+            choice, because = Choice.HOLD, Because.NO_HASTE
         else:
             new_step = step + 1
         standing = replace(standing, lowered=False)
@@ -244,7 +249,8 @@ def _decide(progress: Progress, plan: Plan, behaviour: Behaviour, at_s: float) -
         else:
             moved = {**standing.moved, new_step: standing.total}
             lowered = choice is Choice.LOWER
-            standing = replace(standing, step=new_step, recent=(), moved=moved, lowered=lowered)
+            raised = standing.raised or choice is Choice.RAISE
+            standing = replace(standing, step=new_step, recent=(), moved=moved, lowered=lowered, raised=raised)
     if judged[1] is Because.SEQUENTIAL and judged[0] is not Choice.HOLD:
         standing = replace(standing, recent=())  # the test has given its verdict: the next rep begins a new one
     progress = _with(progress, behaviour.name, standing)
@@ -264,6 +270,11 @@ def _decide(progress: Progress, plan: Plan, behaviour: Behaviour, at_s: float) -
             return progress, None
         progress = replace(progress, ending=decision)
     return progress, decision
+
+
+def _calm_run(standing: Standing) -> int:
+    """Correct reps in a row at this step, up to now."""
+    return sum(1 for _ in takewhile(lambda verdict: verdict.correct, reversed(standing.recent)))
 
 
 def _end(
