@@ -35,7 +35,7 @@ PATIENCE_S = 5.0
 KEPT = "kept"
 """Stands for a recording where what was kept is meant."""
 
-WHICH = {KeepSound.AROUND_REPS: "the sound around each rep", KeepSound.ALL: "all sound"}
+WHICH = {KeepSound.AROUND_REPS: "sound around each rep", KeepSound.ALL: "all sound"}
 
 
 def in_words(sound: Sound, folder: Path) -> str:
@@ -60,7 +60,6 @@ def keeping(sound: Sound, folder: Path, session_id: str, tell: Callable[[str], N
     if sound.keep_sound is KeepSound.NOTHING:
         yield Nobody()
         return
-    tell(in_words(sound, folder))
     kind = Whole if sound.keep_sound is KeepSound.ALL else AroundReps
     keeper = kind(kept, sound, session_id, tell)
     try:

@@ -484,6 +484,19 @@ def test_a_session_where_letters_are_few(home, odd, recording, tmp_path):
 
 
 @pytest.mark.ear
+def test_a_session_says_first_what_sound_is_kept_and_keeps_it(home, recording, tmp_path):
+    own = tmp_path / "home"
+    done = run(own, "session", PLAN, "--from", recording, "--fast", "--log", tmp_path / "log.db")
+    first = done.stdout.splitlines()[0]
+    assert first.startswith("Sound around each rep is kept for 14 days (at most 500 MB) in ")
+    assert str(own / "data" / "sound") in first
+    assert len(list((own / "data" / "sound").rglob("rep-*.opus"))) == 3
+    listed = run(own, "forget", "--log", tmp_path / "log.db")
+    assert "Domino" in listed.stdout
+    assert "3 reps" in listed.stdout
+
+
+@pytest.mark.ear
 def test_times_are_kept_with_their_zone(home, recording, tmp_path):
     log = tmp_path / "log.db"
     run(home, "session", PLAN, "--from", recording, "--fast", "--log", log, TZ="Asia/Kolkata")

@@ -123,10 +123,10 @@ def test_nothing_is_nothing_at_all(folder):
 
 
 def test_it_is_said_what_is_kept_for_how_long_where_and_how_to_be_rid_of_it(folder):
-    _, told = run(folder, *TWO_REPS, keep=Sound(keep_days=3, keep_mb=50))
-    (line,) = told
+    line = keeping.in_words(Sound(keep_days=3, keep_mb=50), folder)
     for part in ("around each rep", "3 days", "50 MB", str(folder), "handsfree forget", 'keep_sound = "nothing"'):
         assert part in line
+    assert "for a day" in keeping.in_words(Sound(KeepSound.ALL, keep_days=1), folder)
 
 
 def test_the_file_is_opus_in_ogg(folder):

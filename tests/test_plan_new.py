@@ -242,7 +242,7 @@ def test_what_sound_is_kept_is_said_and_can_be_chosen(
     monkeypatch.setenv("HANDSFREE_HOME", str(path.parent))
     assert run("plan", "new", path, "--dog", "Tarn", "--behaviour", "sit") == 0
     out = capsys.readouterr().out
-    assert "the sound around each rep is kept for 14 days (at most 500 MB)" in out
+    assert "sound around each rep is kept for 14 days (at most 500 MB)" in out
     assert str(path.parent / "data" / "sound") in out
     assert planfile.load(path).sound == Sound()
     path.unlink()
@@ -253,6 +253,18 @@ def test_what_sound_is_kept_is_said_and_can_be_chosen(
     assert run("plan", "new", path, "--dog", "Tarn", "--behaviour", "sit", "--keep-sound", "some") == 2
     assert capsys.readouterr().err.startswith('handsfree: --keep-sound: "some" is not known; write around reps, all')
     assert not path.exists()
+
+
+def test_a_plan_made_of_another_may_keep_other_sound(
+    path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("HANDSFREE_HOME", str(path.parent))
+    path.write_text('dog = "Tarn"\n[[behaviour]]\nname = "sit"\ncues = "sit"\n')
+    other = path.with_name("other.toml")
+    assert run("plan", "new", other, "--from", path, "--keep-sound", "nothing", "--marker", "bingo") == 0
+    assert "In sessions with it, no sound is kept." in capsys.readouterr().out
+    made = planfile.load(other)
+    assert (made.sound.keep_sound, made.words.marker) == (KeepSound.NOTHING, ("bingo",))
 
 
 def test_check_prints_every_fault_and_exits_with_2(path: Path, capsys: pytest.CaptureFixture[str]) -> None:

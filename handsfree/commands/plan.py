@@ -56,7 +56,6 @@ def new(file: Path, source: Path | None, log: Path | None, **given: Any) -> None
       handsfree plan new tarn.toml --dog Tarn --behaviour "sit: sit, sit down"
       handsfree plan new at-home.toml --from tarn.toml --handler Ida
     """
-    from handsfree import keeping, places
     from handsfree.core.errors import UserError
     from handsfree.edges import planfile
     from handsfree.listening import pronouncer
@@ -76,7 +75,7 @@ def new(file: Path, source: Path | None, log: Path | None, **given: Any) -> None
             answers[question.key] = _ask(question, answers, file)
     warnings = planfile.new(file, planfile.Answers(**answers), pronouncer, _prompts)
     click.echo(f"{file} written. Look through it, then try it: handsfree soundcheck {file}")
-    click.echo(f"In sessions with it, {keeping.in_words(planfile.load(file).sound, places.sound_dir())}.")
+    _say_what_is_kept(planfile.load(file))
     _print_faults("Warnings", warnings)
 
 
@@ -133,7 +132,14 @@ def _take_over(file: Path, source: Path, log: Path | None, given: Mapping[str, A
     if steps:
         reached = ", ".join(f"{one.name} {one.start_step}" for one in made.behaviours if one.name in steps)
         click.echo(f"steps that {dog} has reached: {reached}")
+    _say_what_is_kept(made)
     _print_faults("Warnings", warnings)
+
+
+def _say_what_is_kept(made: Plan) -> None:
+    from handsfree import keeping, places
+
+    click.echo(f"In sessions with it, {keeping.in_words(made.sound, places.sound_dir())}.")
 
 
 def _read(question: Question, given: Any) -> Any:

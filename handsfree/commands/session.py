@@ -54,7 +54,7 @@ def session(
     """
     from dataclasses import replace
 
-    from handsfree import places
+    from handsfree import keeping, places
     from handsfree.core.errors import UserError
     from handsfree.edges import planfile
     from handsfree.listening import own_voice
@@ -65,6 +65,9 @@ def session(
     text = planfile.read_text(plan)
     the_plan = planfile.parse(text, plan)
     the_plan = replace(the_plan, place=place or the_plan.place, handler=handler or the_plan.handler)
+    if not quiet:
+        what = keeping.in_words(the_plan.sound, places.sound_dir())
+        _show(f"{what[0].upper()}{what[1:]}.")
     with ExitStack() as stack:
         finished = run_session(
             the_plan,

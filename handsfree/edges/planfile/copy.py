@@ -15,7 +15,7 @@ AT_THE_TOP = ("dog", "handler")
 def copied_text(text: str, plan: Plan, folder: Path, changes: Mapping[str, str], steps: Mapping[str, int]) -> str:
     """The text of another plan, `plan`, which lies in `folder`, with some answers changed.
 
-    changes  key of Answers -> its new value: dog, handler, or one of the words
+    changes  key of Answers -> its new value: dog, handler, keep_sound, or one of the words
     steps    behaviour -> where it begins from now on; at the plan's last step at most
     """
     import tomlkit
@@ -24,11 +24,13 @@ def copied_text(text: str, plan: Plan, folder: Path, changes: Mapping[str, str],
     for key in AT_THE_TOP:
         if key in changes:
             document[key] = changes[key]
-    words = {key: value for key, value in changes.items() if key not in AT_THE_TOP}
-    if words and "words" not in document:
-        document["words"] = tomlkit.table()
-    for key, value in words.items():
-        document["words"][key] = value
+    for key, value in changes.items():
+        if key in AT_THE_TOP:
+            continue
+        section = "sound" if key == "keep_sound" else "words"
+        if section not in document:
+            document[section] = tomlkit.table()
+        document[section][key] = str(value)
     for table, behaviour in zip(document["behaviour"], plan.behaviours, strict=True):
         if behaviour.name in steps:
             table["start_step"] = max(1, min(steps[behaviour.name], len(behaviour.steps)))
