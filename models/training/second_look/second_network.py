@@ -103,7 +103,7 @@ class Speller(nn.Module):
     """What the embedding says, [B, frames, 864], and where in the word it lies, [B, frames, 5] -> how likely each phone
     is, or none; and from that how likely a text is (CTC, Graves et al. 2006), weighed against its length."""
 
-    def __init__(self, phones: int, width: int = 192, dropout: float = 0.15) -> None:
+    def __init__(self, phones: int, width: int = 192, dropout: float = 0.3) -> None:
         super().__init__()
         self.mean = nn.Parameter(torch.zeros(DEPTHS), requires_grad=False)
         self.scale = nn.Parameter(torch.ones(DEPTHS), requires_grad=False)

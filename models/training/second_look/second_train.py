@@ -22,7 +22,7 @@ from second_network import DEPTHS, Speller
 from stretches import Examples
 from torch import Tensor, nn
 
-PEAK_RATE, WARM_UP, WEIGHT_DECAY = 2e-3, 0.05, 0.02
+PEAK_RATE, WARM_UP, WEIGHT_DECAY = 2e-3, 0.05, 0.05
 BATCH, POOL = 64, 16
 """Stretches an update; so many batches of stretches of like length are made at once."""
 MATCHES, WHICH, SPELLING = 2.5, 0.5, 0.3
