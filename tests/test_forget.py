@@ -162,6 +162,16 @@ def test_what_is_kept_is_listed_by_session(some, capsys):
     assert len(left(some)) == 3
 
 
+def test_spoken_notes_stay_and_are_told_of(some, capsys):
+    note = some.parent / "notes" / f"{ONE}-01.wav"
+    note.parent.mkdir()
+    note.write_bytes(b"x")
+    for options in ([], ["--all", "--yes"]):
+        run(*options)
+        assert f"1 spoken note in {note.parent}: kept until you remove" in capsys.readouterr().out
+    assert note.exists()
+
+
 def test_the_dogs_name_stands_beside_its_sound(folder, capsys):
     with Store.open(folder.parent / "handsfree.db") as store:
         session_id = store.begin(start())

@@ -228,6 +228,18 @@ def test_a_file_where_the_folder_should_be(folder):
     assert folder.read_text() == "mine"
 
 
+def test_a_library_that_cannot_write_is_trouble_too(folder, monkeypatch):
+    def refuse(*args, **how):
+        raise soundfile.LibsndfileError(1)
+
+    monkeypatch.setattr(soundfile, "SoundFile", refuse)
+    tape, told = run(folder, *TWO_REPS)
+    assert len(tape.of("rep")) == 2
+    assert len(told) == 1
+    assert "no longer kept" in told[0]
+    assert names(folder) == []
+
+
 def test_a_disk_that_hangs_does_not_hold_up_the_session(folder, monkeypatch):
     monkeypatch.setattr(keeping, "PATIENCE_S", 0.05)
     monkeypatch.setattr(keeping, "MOST_WAITING", 1)

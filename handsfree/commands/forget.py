@@ -42,6 +42,7 @@ def forget(everything: bool, session: str | None, older_than: float | None, yes:
     files = kept.everything()
     if not (everything or session is not None or older_than is not None):
         _list(files, kept.folder, log or places.default_log())
+        _tell_of_notes(log or places.default_log())
         return
     if session is not None:
         files = _of(session, files)
@@ -54,6 +55,7 @@ def forget(everything: bool, session: str | None, older_than: float | None, yes:
     if not yes:
         click.confirm(f"Remove {_amount(files)} of {_count(sessions, 'session')}? The log stays as it is", abort=True)
     click.echo(f"Removed: {_amount(files, kept.remove(files))}.")
+    _tell_of_notes(log or places.default_log())
 
 
 def _of(session: str, files: Sequence[Kept]) -> list[Kept]:
@@ -99,6 +101,13 @@ def _list(files: Sequence[Kept], folder: Path, log: Path) -> None:
     console.print(table)
     click.echo(f"\n{_amount(files)} in {folder}, readable only by you.")
     click.echo("Remove with --all, --session ID or --older-than DAYS; the log stays as it is.")
+
+
+def _tell_of_notes(log: Path) -> None:
+    """They are sound too, but hers to keep: the log tells of each."""
+    folder = log.parent / "notes"
+    if notes := list(folder.glob("*.wav")):
+        click.echo(f"{_count(len(notes), 'spoken note')} in {folder}: kept until you remove the files there.")
 
 
 def _dogs(session_ids: Iterable[str], log: Path) -> dict[str, str]:

@@ -42,7 +42,13 @@ class WholeFile:
         handle = os.open(self._part, os.O_RDWR | os.O_CREAT | os.O_TRUNC | getattr(os, "O_BINARY", 0), 0o600)
         self._file = os.fdopen(handle, "w+b")
         self._sink = _Sink(self._file)
-        self._sound = soundfile.SoundFile(self._sink, "w", SAMPLE_RATE, 1, format=kind, subtype=subtype)
+        try:
+            with self._sink.told():
+                self._sound = soundfile.SoundFile(self._sink, "w", SAMPLE_RATE, 1, format=kind, subtype=subtype)
+        except OSError:
+            self._file.close()
+            self._part.unlink(missing_ok=True)
+            raise
 
     def write(self, pcm: bytes) -> None:
         """16 kHz mono int16, any length."""
