@@ -25,7 +25,7 @@ from handsfree.core.log import Gap
 from handsfree.edges.store import Store, copies, database, migrations
 from tests.helpers import heard
 from tests.logs import STARTED, marked_rep, start
-from tests.test_store_crash import forked, small_disk, write_reps  # noqa: F401 - a fixture
+from tests.test_store_crash import as_nobody, forked, give_away, open_folder, small_disk, write_reps  # noqa: F401
 
 needs_fork = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
 
@@ -217,6 +217,33 @@ def test_a_disk_that_is_full(path, small_disk):  # noqa: F811
     for deed in ("restore", "merge"):
         assert "the disk " in run(deed, path, "--log", log, code=2)
     assert not log.exists() or everything(log)["sessions"] == []
+
+
+@pytest.mark.crash
+@needs_fork
+def test_where_nothing_may_be_written(open_folder):  # noqa: F811
+    path, shut = open_folder / "handsfree.db", open_folder / "shut"
+    session(path)
+    shut.mkdir()
+    shutil.copy(path, shut / "log.db")
+    backed_up(path).rename(shut / "backup.db")
+    shut.chmod(0o555)
+    give_away(open_folder, path, shut, *shut.iterdir())
+
+    def deed(log):
+        with Store.open(log, read_only=True) as store, pytest.raises(UserError, match="cannot be written") as refused:
+            store.backup(shut / "new.db")
+        with pytest.raises(UserError, match="can only be read in a folder that may be written to"):
+            copies.check(shut / "log.db")
+        with copies.copy_of(shut / "backup.db", log) as copy:
+            assert len(Store(copy.file).sessions()) == 1
+        with pytest.raises(UserError, match="cannot be read"):
+            copies.check(open_folder / "secret.db")
+        assert "\n" not in str(refused.value)
+
+    (open_folder / "secret.db").write_bytes(path.read_bytes())
+    (open_folder / "secret.db").chmod(0)
+    assert as_nobody(deed, path) == ["done"]
 
 
 # Putting back

@@ -32,7 +32,7 @@ def dogs(archive: str | None, bring_back: str | None, log: Path | None) -> None:
     from handsfree.edges.report import dogs as page
     from handsfree.edges.store import Store
 
-    name = archive or bring_back
+    name = bring_back if archive is None else archive
     if archive is not None and bring_back is not None:
         raise UserError("--archive and --bring-back: one at a time")
     log = log or places.default_log()
@@ -50,8 +50,8 @@ def dogs(archive: str | None, bring_back: str | None, log: Path | None) -> None:
     with Store.open(log) as store:
         changed = store.archive(name, archive is not None)
     if changed is None:
-        click.echo(f"{name} is {'archived already' if archive else 'not archived'}.")
-    elif archive:
+        click.echo(f"{name} is {'not archived' if archive is None else 'archived already'}.")
+    elif archive is not None:
         count = page.many(changed.sessions, "session")
         click.echo(
             f"{changed.name} is archived, with {count}; `handsfree dogs --bring-back '{changed.name}'` undoes it."

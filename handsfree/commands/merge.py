@@ -37,7 +37,7 @@ def merge(file: Path, same: Sequence[str], rename: Sequence[str], log: Path | No
     from handsfree.edges.store import Store, copies
 
     log = log or places.default_log()
-    if log.exists() and file.exists() and log.samefile(file):
+    if copies.same(file, log):
         raise UserError(f"{file}: this is the log itself; name another one")
     names = {name: name for name in same}
     for text in rename:

@@ -44,7 +44,7 @@ def backup(file: LogFile, target: Path, replace: bool = False) -> list[DogTotals
     Raises UserError.
     """
     _refuse(target, file.path, replace)
-    with plain_errors(file.path), _scratch(target) as scratch, _written(target):
+    with plain_errors(file.path), _scratch(target.parent, target) as scratch, _written(target):
         made = scratch / target.name
         _copy(file.connection, made)
         with contextlib.closing(LogFile(made)) as copy:
@@ -66,10 +66,8 @@ def restore(log: Path, source: Path, backup_first: Path | None) -> bool:
     One transaction. Raises UserError, with the log as it was, if the backup is not in order, if a session is running,
     or if the log holds sessions and `backup_first` is None.
     """
-    check(source)
-    for other in (log, backup_first):
-        if other is not None and _same(source, other):
-            raise UserError(f"{source}: this is what would be written over; name another file")
+    if same(source, log) or (backup_first and same(source, backup_first)):
+        raise UserError(f"{source}: this is what would be written over; name another file")
     with copy_of(source, log) as copy, contextlib.closing(LogFile(log)) as file:
         file.rows("ATTACH DATABASE ? AS backup", (str(copy.path),))
         with file.transaction() as connection:
@@ -103,18 +101,9 @@ def copy_of(source: Path, log: Path) -> Iterator[Copy]:
     """
     check(source)
     beside = next(folder for folder in log.absolute().parents if folder.is_dir())
-    with _scratch(beside / source.name) as scratch:
-        with plain_errors(source):
-            connection = sqlite3.connect(f"{source.absolute().as_uri()}?mode=ro", uri=True, timeout=BUSY_S)
-        with contextlib.closing(connection):
-            try:
-                with _written(beside):
-                    _copy(connection, scratch / source.name)
-            except sqlite3.DatabaseError as error:
-                if any(sign in str(error) for sign in _SIGNS_OF_DAMAGE):
-                    raise UserError(f"{source}: {_DAMAGED}") from error
-                with plain_errors(source):
-                    raise
+    with _scratch(beside, log) as scratch:
+        with _read(source) as connection, _written(log):
+            _copy(connection, scratch / source.name)
         with contextlib.closing(LogFile(scratch / source.name)) as copy:
             copy.path = source  # what is found wrong with it is wrong there
             yield Copy(copy, scratch / source.name, running(copy))
@@ -122,27 +111,19 @@ def copy_of(source: Path, log: Path) -> Iterator[Copy]:
 
 def check(path: Path) -> None:
     """Raise UserError if this is no log or backup of ours, or one of a newer version. Nothing is written."""
-    if not path.exists():
-        raise UserError(f"{path}: there is no such file; check the name")
-    if path.is_dir():
-        raise UserError(f"{path}: this is a folder; name the file in it")
     try:
         with path.open("rb") as file:
             start = file.read(len(_MAGIC))
+    except FileNotFoundError as error:
+        raise UserError(f"{path}: there is no such file; check the name") from error
+    except IsADirectoryError as error:
+        raise UserError(f"{path}: this is a folder; name the file in it") from error
     except OSError as error:
         raise UserError(f"{path}: cannot be read ({error.strerror}); check that you may read it") from error
     if start != _MAGIC:
         raise UserError(f"{path}: neither a log nor a backup of handsfree; name another file")
-    with plain_errors(path):
-        connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=BUSY_S)
-    with contextlib.closing(connection):
-        try:
-            steps = applied_steps(connection)
-        except sqlite3.DatabaseError as error:
-            if any(sign in str(error) for sign in _SIGNS_OF_DAMAGE):
-                raise UserError(f"{path}: {_DAMAGED}") from error
-            with plain_errors(path):
-                raise
+    with _read(path) as connection:
+        steps = applied_steps(connection)
     if not steps:
         raise UserError(f"{path}: a database, but neither a log nor a backup of handsfree; name another file")
     if unknown := [name for name in steps if name not in migrations.STEPS]:
@@ -155,6 +136,26 @@ def running(file: LogFile) -> frozenset[str]:
     """Ids of the sessions of a log that a living process is writing."""
     unfinished = [row["id"] for row in file.rows("SELECT id FROM sessions WHERE ended_s IS NULL")]
     return frozenset(one for one in unfinished if LiveMark.is_held(file.path, one))
+
+
+@contextlib.contextmanager
+def _read(path: Path) -> Iterator[sqlite3.Connection]:
+    """Somebody else's file, opened for reading; what hinders that, as a UserError about it."""
+    with plain_errors(path):
+        try:
+            connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=BUSY_S)
+            with contextlib.closing(connection):
+                yield connection
+        except sqlite3.DatabaseError as error:
+            said = str(error).lower()
+            if any(sign in said for sign in _SIGNS_OF_DAMAGE):
+                raise UserError(f"{path}: {_DAMAGED}") from error
+            if "readonly" in said or "unable to open" in said:
+                raise UserError(
+                    f"{path}: a log, unlike a backup, can only be read in a folder that may be written to; copy it to "
+                    "one, and the files beside it that begin with its name"
+                ) from error
+            raise
 
 
 def _copy(source: sqlite3.Connection, into: Path) -> None:
@@ -182,7 +183,7 @@ def _refuse(target: Path, log: Path, replace: bool) -> None:
         raise UserError(f"{target}: this is a folder; name a file in it, such as {target / 'handsfree-backup.db'}")
     if not os.path.lexists(target):
         return
-    if _same(target, log):
+    if same(target, log):
         raise UserError(f"{target}: this is the log itself; name another file")
     if not replace:
         raise UserError(f"{target}: is there already; add --replace to write it anew, or name another file")
@@ -191,15 +192,19 @@ def _refuse(target: Path, log: Path, replace: bool) -> None:
         raise UserError(f"{target}: a log in use, not a backup; name another file")
 
 
-def _same(one: Path, other: Path) -> bool:
-    return one.exists() and other.exists() and one.samefile(other)
+def same(one: Path, other: Path) -> bool:
+    """Whether both are there and are one file."""
+    try:
+        return one.samefile(other)
+    except OSError:
+        return False
 
 
 @contextlib.contextmanager
-def _scratch(target: Path) -> Iterator[Path]:
-    """A folder beside the target that only its owner can enter; always removed."""
+def _scratch(folder: Path, target: Path) -> Iterator[Path]:
+    """A folder in `folder`, for what becomes `target`, that only its owner can enter; always removed."""
     with _written(target):
-        scratch = Path(tempfile.mkdtemp(prefix=f".{target.name[:40]}-", suffix=".part", dir=target.parent))
+        scratch = Path(tempfile.mkdtemp(prefix=f".{target.name[:40]}-", suffix=".part", dir=folder))
     try:
         yield scratch
     finally:
