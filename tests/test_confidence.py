@@ -81,8 +81,8 @@ def test_other_speech_and_times_stay_as_they_are():
     assert after.words[1] == replace(before.words[1], confidence=probability(2.0))
 
 
-def test_in_the_middle_a_word_must_be_likelier_right_than_wrong():
-    assert least_confidence(0.5) == 0.5
+def test_the_dial_is_as_its_docstring_says():
+    assert [round(least_confidence(dial), 2) for dial in (0.0, 0.5, 1.0)] == [0.87, 0.25, 0.02]
 
 
 @pytest.mark.parametrize(("lower", "higher"), [(0.0, 0.1), (0.4, 0.5), (0.5, 0.6), (0.9, 1.0)])

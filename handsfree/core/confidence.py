@@ -16,11 +16,14 @@ from handsfree.core.events import OTHER_SPEECH, Breath, HeardWord
 USUAL_PHONE_S = 0.1
 SUREST = 0.993
 """The ear's posterior says no more from here on: what is less likely than the rest was pruned from its lattice."""
+SUREST_LOOK = 0.98
+"""Nor does a second look: it hears nothing above 3.8 kHz, and is now and then sure that an "off" was none."""
 LEAST = 0.001
 """Nothing is taken for less likely than this, nor for likelier than 1 less this."""
 
-STEEPNESS = 6.0
-"""By how much the log-odds of the least confidence fall from sensitivity 0 to 1."""
+AT_HALF, STEEPNESS = 0.25, 6.0
+"""The least confidence at sensitivity 0.5, and by how much its log-odds fall from sensitivity 0 to 1. Standing alone
+keeps nearly all false words away by itself; a missed marker is a lost rep."""
 
 
 SECOND_LOOK = "second_look"
@@ -54,13 +57,16 @@ class Evidence:
             "long": max(pace, 0.0),
             "one_or_two_phones": float(self.phones <= 2),
         }
-        return found if self.second is None else found | {SECOND_LOOK: log_odds(self.second)}
+        return (
+            found
+            if self.second is None
+            else found | {SECOND_LOOK: log_odds(min(max(self.second, 1 - SUREST_LOOK), SUREST_LOOK))}
+        )
 
 
 def least_confidence(sensitivity: float) -> float:
-    """The confidence from which on a word counts: at sensitivity 0 0.95, at 0.5 0.5 (likelier right than wrong), at 1
-    0.05."""
-    return probability(STEEPNESS * (0.5 - sensitivity))
+    """The confidence from which on a word counts: 0.87 at sensitivity 0, 0.25 at 0.5, 0.02 at 1."""
+    return probability(log_odds(AT_HALF) + STEEPNESS * (0.5 - sensitivity))
 
 
 def log_odds(probability: float) -> float:
