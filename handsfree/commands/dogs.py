@@ -53,8 +53,7 @@ def dogs(archive: str | None, bring_back: str | None, log: Path | None) -> None:
         click.echo(f"{name} is {'not archived' if archive is None else 'archived already'}.")
     elif archive is not None:
         count = page.many(changed.sessions, "session")
-        click.echo(
-            f"{changed.name} is archived, with {count}; `handsfree dogs --bring-back '{changed.name}'` undoes it."
-        )
+        click.echo(f"{changed.name} is archived, with {count}.")
+        click.echo(f"To undo it: handsfree dogs --bring-back '{changed.name}'")
     else:
         click.echo(f"{changed.name} is back.")

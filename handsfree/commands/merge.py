@@ -65,7 +65,9 @@ def _ask(namesake: Namesake) -> str:
     if click.confirm("Is it the same dog?"):
         return here.name
     other: str = click.prompt(
-        "What is the other one to be called here?", value_proc=lambda text: _new_name(text, here.name)
+        "What is the other one to be called here?",
+        prompt_suffix=" ",
+        value_proc=lambda text: _new_name(text, here.name),
     )
     return other
 
@@ -83,16 +85,18 @@ def _tell(merged: Merged, file: Path) -> None:
         click.echo(f"{dog}: {many(sessions, 'session')} with {many(reps, 'rep')} added.")
     if merged.changed:
         which = ", ".join(one.id[:8] for one in merged.changed[:5]) + (" ..." if len(merged.changed) > 5 else "")
-        click.echo(f"{many(len(merged.changed), 'session')} that were here got what only {file} knew of them: {which}.")
+        click.echo(f"Here before, with more known of them now: {many(len(merged.changed), 'session')}, {which}.")
     for session, disputed in merged.both:
-        said = f"session {session.id[:8]} of {session.dog} was corrected in both logs; all corrections are kept"
+        click.echo(f"Session {session.id[:8]} of {session.dog} was corrected in both logs: all corrections are kept.")
         if disputed:
-            which = ", ".join(map(str, disputed))
-            said += f". They disagree on rep{'' if len(disputed) == 1 else 's'} {which}: the later correction counts"
-        click.echo(f"{said}. `handsfree review {session.id[:8]}` shows it.")
+            reps_are = f"rep{'' if len(disputed) == 1 else 's'} {', '.join(map(str, disputed))}"
+            click.echo(f"  They disagree on {reps_are}: the later correction counts.")
+        click.echo(f"  Look at it with `handsfree review {session.id[:8]}`.")
+    if merged.known and (merged.new or merged.changed):
+        click.echo(f"Here before, nothing to add: {many(merged.known, 'session')}.")
     if merged.left_out:
-        click.echo(f"{many(merged.left_out, 'session')} still running there: left out. Merge again when it is over.")
+        click.echo(
+            f"Left out, as still running there: {many(merged.left_out, 'session')}. Merge again when it is over."
+        )
     if not merged.new and not merged.changed:
         click.echo(f"Nothing new in {file}: {many(merged.known, 'session')}, all here already.")
-    elif merged.known:
-        click.echo(f"{many(merged.known, 'session')} here already, nothing to add.")

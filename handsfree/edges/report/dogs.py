@@ -18,10 +18,11 @@ def show(dogs: Sequence[DogTotals], console: Console) -> None:
     for title in ("sessions", "reps"):
         table.add_column(title, justify="right")
     table.add_column("last trained", no_wrap=True)
-    table.add_column("with")
-    table.add_column("")
+    table.add_column("with", overflow="fold")
+    if any(one.archived_at for one in dogs):
+        table.add_column("archived", no_wrap=True)
     for one in dogs:
-        archived = f"archived {one.archived_at:%d %b %Y}" if one.archived_at else ""
+        archived = f"{one.archived_at:%d %b %Y}" if one.archived_at else ""
         cells = (
             one.name,
             str(one.sessions),
@@ -30,7 +31,7 @@ def show(dogs: Sequence[DogTotals], console: Console) -> None:
             ", ".join(one.handlers),
             archived,
         )
-        table.add_row(*map(Text, cells), style="dim" if archived else "")
+        table.add_row(*map(Text, cells[: len(table.columns)]), style="dim" if archived else "")
     console.print(table)
 
 

@@ -77,13 +77,17 @@ def merge(
     with file.transaction() as connection:
         if running(file):
             raise UserError(f"{file.path}: a session is running; merge when it is over")
+        there_too = {folded(one.name): one.name for one in totals(other)}
+        if unknown := [name for name in names if name not in there_too]:
+            raise UserError(f"{other.path}: no dog {unknown[0]!r} in it; there are: {', '.join(there_too.values())}")
         unsaid = [one.here.name for one in namesakes(file, other) if folded(one.here.name) not in names]
         if unsaid:
             raise UserError(
                 f"both logs know a dog called {unsaid[0]}: if it is the same, add --same {unsaid[0]!r}; "
                 f"if not, say what theirs is to be called here, such as --rename '{unsaid[0]}={unsaid[0]} 2'"
             )
-        named = {**_renamed(file, other), **names}
+        dogs = {folded(one.name): one.name for one in totals(file)}
+        named = {**_renamed(file, other), **{theirs: dogs.get(folded(ours), ours) for theirs, ours in names.items()}}
         known, known_there = _known(file), _known(other)
         for row in other.rows("SELECT id, dog FROM sessions ORDER BY rowid"):
             session_id = row["id"]
