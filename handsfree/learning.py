@@ -35,6 +35,8 @@ HISS = 3.0
 BLOCK = SAMPLE_RATE // 5
 LEARNT_FROM = 3
 """Every third piece of other sound is held fast while the ear learns; the others are kept for the trial."""
+HOLDS = (0.05, 0.2, 0.8)
+"""How firmly other sound is held, loosely first, since so more is learnt; firmer until other talk sets off no more."""
 POOR_FIT, WORTH_A_WAY = -6.0, 4.0
 """Where takes fit worse, what the ear heard in them is tried as a pronunciation; it must fit so much better."""
 
@@ -87,20 +89,25 @@ class Teacher:
         """`takes`: phrase -> its takes, LEAST_TAKES or more each. Takes about a second a take."""
         words = {phrase: WordVoice(len(some), self._fitting_ways(phrase, some)) for phrase, some in takes.items()}
         voice = OwnVoice(listening.sha256_of(self._base), learnt_at, words)
+        least = self._plan.ear.least_confidence
         with tempfile.TemporaryDirectory(prefix="handsfree-") as folder:
             scratch = Path(folder)
             self._tell("listening to your takes with the ear as it is")
             before = Trial(self.hear_takes(None, scratch, takes), self.hear_others(None, scratch, self._kept_back()))
+            self._tell("learning from all of them, and listening to other people")
+            for hold in HOLDS:
+                whole = self._adapt(voice, takes, slice(None), hold, scratch / f"whole{hold}")
+                others = self.hear_others(Learnt(voice, whole), scratch, self._kept_back())
+                if len(Trial({}, others).false(least, {})) <= len(before.false(least, {})):
+                    break
             self._tell("learning from half of them, and listening to the rest")
             held_back: dict[str, list[Heard]] = {phrase: [] for phrase in takes}
             for half in (0, 1):
-                learnt = Learnt(voice, self._adapt(voice, takes, slice(half, None, 2), scratch / f"half{half}"))
+                learnt = Learnt(voice, self._adapt(voice, takes, slice(half, None, 2), hold, scratch / f"half{half}"))
                 rest = {phrase: some[1 - half :: 2] for phrase, some in takes.items()}
                 for phrase, heard in self.hear_takes(learnt, scratch, rest).items():
                     held_back[phrase] += heard
-            self._tell("learning from all of them")
-            whole = self._adapt(voice, takes, slice(None), scratch / "whole")
-            after = Trial(held_back, self.hear_others(Learnt(voice, whole), scratch, self._kept_back()))
+            after = Trial(held_back, others)
             model = (whole / "am" / "final.mdl").read_bytes()
         return self._adopt_if_it_wins(voice, takes, before, after, model)
 
@@ -130,10 +137,10 @@ class Teacher:
         write = (lambda folder: write_model(self._base, model, folder)) if won else None
         return Result(replace(voice, words=words, adapted=won), write, as_it_is, kept.tally(least, eases))
 
-    def _adapt(self, voice: OwnVoice, takes: Takes, part: slice, folder: Path) -> Path:
+    def _adapt(self, voice: OwnVoice, takes: Takes, part: slice, hold: float, folder: Path) -> Path:
         """A model directory of an ear that learnt from a part of each word's takes."""
         chosen = [Take(one, voice.words[phrase].ways) for phrase, some in takes.items() for one in some[part]]
-        model = self.learner.adapt(chosen, [piece.samples for piece in self._others[::LEARNT_FROM]])
+        model = self.learner.adapt(chosen, [piece.samples for piece in self._others[::LEARNT_FROM]], hold)
         write_model(self._base, model, folder)
         return folder
 

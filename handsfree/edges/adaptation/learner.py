@@ -10,7 +10,7 @@ import json
 import math
 import re
 import shutil
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -35,8 +35,6 @@ FIRST, SECOND = 0.9, 0.98
 LARGEST_GRADIENT = 2.0
 OTHERS, OTHER_S = 0.3, 1.2
 """Pieces of other sound beside each take, and their length at most."""
-HOLD = 0.05
-"""Weight of holding the scores of other sound, per squared difference."""
 LOUDER_DB, QUIETER_DB = 6.0, 8.0
 HISS = (1.0, 3.0, 10.0)
 """Each pass hears a take louder or quieter by at most so much, with faint noise of one of these levels (int16)."""
@@ -101,12 +99,10 @@ class Learner:
         said = tuple(names[int(self._anything.phone[node])] for _, node in path)
         return tuple(phone for phone in said if phone in PHONES)
 
-    def adapt(
-        self, takes: Sequence[Take], other: Sequence[Samples], tell: Callable[[float], None] = lambda share: None
-    ) -> bytes:
+    def adapt(self, takes: Sequence[Take], other: Sequence[Samples], hold: float) -> bytes:
         """The model's file, moved towards the takes; the same takes give the same.
 
-        `other` is sound whose scores are to stay. `tell` hears how much is done, 0-1.
+        `other` is sound whose scores are to stay; `hold` is the weight of that, per squared difference.
         """
         rng = np.random.default_rng(0)
         graphs = {take.ways: self._graph(take.ways) for take in takes}
@@ -122,9 +118,8 @@ class Learner:
             order = rng.permutation(len(items))
             for at in range(0, len(order), TOGETHER):
                 part = [items[i] for i in order[at : at + TOGETHER]]
-                self._step(network, was, part, adam, RATE + (LAST_RATE - RATE) * done / steps, rng)
+                self._step(network, was, part, adam, RATE + (LAST_RATE - RATE) * done / steps, hold, rng)
                 done += 1
-                tell(done / steps)
         return nnet3.to_bytes(network.changed())
 
     def _step(
@@ -134,6 +129,7 @@ class Learner:
         part: Sequence[tuple[Samples, chain.Graph | None]],
         adam: _Adam,
         rate: float,
+        hold: float,
         rng: np.random.Generator,
     ) -> None:
         features = [self._mfcc(_vary(samples, rng)) for samples, _ in part]
@@ -146,7 +142,7 @@ class Learner:
             here = slice(at, at + count)
             at += count
             if graph is None:
-                gradient[here] = HOLD * (scores[here] - held[here])
+                gradient[here] = np.float32(hold) * (scores[here] - held[here])
                 continue
             now = scores[here].astype(np.float64)
             word, likely = chain.sums(now, graph)
