@@ -147,8 +147,8 @@ def test_the_pdf_has_two_to_four_pages_and_its_text(files, tmp_path):
         "Living and training with Domino",
         "36 short sessions with Ottilie and Jannis, 2 March 2026 to 29 March 2026.",
         "Say “back up”.",
-        "Step 2 of 3: three paces. 22 of 49 right: 45 % (likely between 32 and 59 %).",
-        "Likely relapse since 17 March 2026: 10 of 23 right where 76 % was to be expected.",
+        "Step 2 of 3: three paces. 19 of 36 right: 53 % (likely between 37 and 68 %).",
+        "Likely relapse since 21 March 2026: 5 of 13 right where 81 % was to be expected.",
         "Whom to ask",
     ):
         assert said in flat
@@ -196,10 +196,10 @@ def take_over(*arguments) -> str:
 def test_a_family_goes_on_with_the_same_plan_and_other_voices(files, tmp_path):
     target = tmp_path / "home.toml"
     said = take_over(target, "--from", files[0], "--log", files[1], "--handler", "Ida", "--marker", "click")
-    assert "steps that Domino has reached: target 2, reverse 2, mat 3, collar 2" in said
+    assert "steps that Domino has reached: target 2, reverse 2, mat 3, collar 1" in said
     old, new = planfile.load(files[0]), planfile.load(target)
     assert (new.dog, new.handler, new.words.marker, new.words.error) == ("Domino", "Ida", ("click",), old.words.error)
-    assert [one.start_step for one in new.behaviours] == [2, 2, 3, 2]
+    assert [one.start_step for one in new.behaviours] == [2, 2, 3, 1]
     assert [one.steps for one in new.behaviours] == [one.steps for one in old.behaviours]
     assert "# nine of them back her up" in target.read_text(encoding="utf-8")  # comments stay
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+import sys
 from datetime import date, datetime, timedelta, timezone
 
 import pytest
@@ -13,7 +15,7 @@ from handsfree.core.errors import UserError
 from handsfree.core.events import Correction, EndReason, Instruction, LogWord, Outcome, OweReward, Role, SessionEvent
 from handsfree.core.progress import Changed, Unit, progress
 from handsfree.core.summary import summarise
-from handsfree.edges.progress_page import page, words
+from handsfree.edges.progress_page import image, page, words, write_image
 from handsfree.edges.store import Store
 from tests.helpers import heard
 from tests.logs import STARTED, marked_rep, start
@@ -63,7 +65,9 @@ def test_figures_are_those_of_the_summaries(log):
 def test_the_invented_relapse_is_found_in_the_log_and_no_other(log):
     with Store.open(log, read_only=True) as store:
         found = progress(store.history("Domino"))
-    began = (FIRST_DAY + timedelta(days=RELAPSE_DAY)).date()
+    skill_fell = (FIRST_DAY + timedelta(days=RELAPSE_DAY)).date()
+    reverse = next(one for one in found.behaviours if one.name == RELAPSE_OF)
+    began = min(day.first for day in reverse.periods(Unit.DAY) if day.first >= skill_fell)
     assert {one.name: [s.began for s in one.setbacks] for one in found.behaviours} == {
         "target": [],
         RELAPSE_OF: [began],
@@ -209,14 +213,14 @@ def test_no_rep(tmp_path):
 
 def test_in_the_terminal(log):
     shown = run("--log", log)
-    assert "LIKELY RELAPSE since Tue 17 Mar: 10 of 23 correct where 76 % was to be" in shown
-    assert shown.count("steady: at its last step.") == 3
+    assert "LIKELY RELAPSE since Sat 21 Mar: 5 of 13 correct where 81 % was to be" in shown
+    assert shown.count("steady: at its last step.") == 2
     assert "see a vet first, then a licensed behaviour professional" in " ".join(shown.split())
     assert max(map(len, shown.splitlines())) <= 80
     one = run("Reverse", "--log", log)
     assert max(map(len, one.splitlines())) <= 80
     assert "target" not in one
-    [row] = [line for line in one.splitlines() if line.startswith("17 Mar")]
+    [row] = [line for line in one.splitlines() if line.startswith("21 Mar")]
     assert row.split()[2:5] == ["4/7", "57", "%"]
     assert row.endswith("relapse began")
 
@@ -244,3 +248,35 @@ def test_the_page_asks_nothing_of_the_network_and_escapes_names(log, tmp_path):
     assert "script" not in text
     with pytest.raises(UserError, match="cannot be written: No such file or directory; name another file"):
         run("--log", log, "--html", tmp_path / "nowhere" / "x.html")
+
+
+def test_one_image_of_all_behaviours(log, tmp_path):
+    """Read back by Pillow: the colour of the relapse is in the picture of the one that relapsed, and in no other."""
+    pillow = pytest.importorskip("PIL.Image")
+    pytest.importorskip("resvg_py")
+    with Store.open(log, read_only=True) as store:
+        found = progress(store.history("Domino"))
+    alarm = (0xB3, 0x47, 0x00)
+    for one in found.behaviours:
+        write_image(tmp_path / "one.png", found, one)
+        with pillow.open(tmp_path / "one.png") as drawn:
+            assert drawn.width == 1760
+            colours = {colour[:3] for _, colour in drawn.convert("RGB").getcolors(1 << 24)}
+        assert (alarm in colours) == (one.relapse is not None)
+    write_image(tmp_path / "all.png", found)
+    with pillow.open(tmp_path / "all.png") as drawn:
+        assert drawn.height > 2 * 300 * len(found.behaviours)
+
+
+def test_an_image_without_any_font_is_refused():
+    resvg = pytest.importorskip("resvg_py")
+    assert image._writes(resvg.svg_to_bytes)
+    assert not image._writes(functools.partial(resvg.svg_to_bytes, skip_system_fonts=True))
+
+
+def test_an_image_without_its_package(log, tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "resvg_py", None)
+    done = CliRunner().invoke(command, ["--log", str(log), "--png", str(tmp_path / "a.png")])
+    assert isinstance(done.exception, UserError)
+    assert "pip install resvg-py" in str(done.exception)
+    assert not (tmp_path / "a.png").exists()

@@ -288,7 +288,7 @@ def written(tmp_path):
 
         path = tmp_path / "domino.toml"
         text = planfile.read_text(places.shipped("demo") / "plan.toml").replace('"Domino"', f'"{dog}"')
-        path.write_text(text + more, encoding="utf-8")
+        path.write_text(text.partition("\n[day]")[0] + "\n" + more, encoding="utf-8")
         return path
 
     return write_plan
@@ -299,9 +299,10 @@ def test_in_the_terminal(log, written):
     shown = run(written(f'[day]\nmeals = ["07:30"]\n{food}'), "--log", log, "--on", "2026-03-31")
     flat = " ".join(shown.split())
     assert max(map(len, shown.splitlines())) <= 80
-    assert "Domino Tuesday 31 March 2026: 1 short session" in flat
-    assert "8 x reverse, step 1: one pace work: likely relapse since 17 Mar: 10 of 23 correct, 76 % expected;" in flat
-    assert 'the log has step 2: say "notebook, step back" first' in flat
+    assert "Domino Tuesday 31 March 2026: 2 short sessions" in flat
+    assert "5 x reverse, step 2: three paces work: likely relapse since 21 Mar: 5 of 13 correct, 81 % expected" in flat
+    assert "handling, apart from meals: not 06:30 to 08:30" in flat
+    assert "1 calm in a row of 5 needed to go up do not go further up that day, however well it goes" in flat
     assert "At most 20: 10 % of 630 kcal a day (estimated: 70 x 10 kg^0.75 at rest, x 1.6), 3 kcal each." in flat
     assert "Your vet decides." in flat
     assert "then a licensed behaviour professional." in flat

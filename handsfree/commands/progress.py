@@ -19,8 +19,9 @@ if TYPE_CHECKING:
 @click.option(
     "--html", "page", type=click.Path(path_type=Path), help="Write a page with pictures, to look at or print."
 )
+@click.option("--png", "image", type=click.Path(path_type=Path), help="Write the pictures as one image.")
 @click.option("--log", type=click.Path(path_type=Path), help="The log to read. [default: the log sessions write to]")
-def progress(behaviour: str | None, dog: str | None, page: Path | None, log: Path | None) -> None:
+def progress(behaviour: str | None, dog: str | None, page: Path | None, image: Path | None, log: Path | None) -> None:
     """How a dog gets on over days.
 
     Rates with their intervals, steps, cue-to-marker times, treats a minute; likely relapses, and plateaus with what
@@ -30,7 +31,7 @@ def progress(behaviour: str | None, dog: str | None, page: Path | None, log: Pat
     Example:
       handsfree progress
       handsfree progress "back up"
-      handsfree progress --dog Bruno --html bruno.html
+      handsfree progress --dog Bruno --html bruno.html --png bruno.png
     """
     from rich.console import Console
 
@@ -45,11 +46,13 @@ def progress(behaviour: str | None, dog: str | None, page: Path | None, log: Pat
     if not found.history.sessions:
         raise UserError(f"no session of {dog}; `handsfree summary --list` shows what there is")
     only = _behaviour(found, behaviour) if behaviour is not None else None
-    if page:
-        from handsfree.edges.progress_page import write
+    if page or image:
+        from handsfree.edges.progress_page import write, write_image
 
-        write(page, found, only)
-        click.echo(f"written to {page}")
+        for path, put in ((page, write), (image, write_image)):
+            if path:
+                put(path, found, only)
+                click.echo(f"written to {path}")
         return
     console = Console(highlight=False)
     console.width = min(console.width, 120)

@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from itertools import takewhile
 
 from handsfree.core.events import Because, Choice, Correction, Decision, Outcome, Rep
 from handsfree.core.plan import Behaviour, Plan, SequentialRule, Tag, WindowRule
@@ -228,7 +227,7 @@ def _decide(progress: Progress, plan: Plan, behaviour: Behaviour, at_s: float) -
             choice, because = Choice.HOLD, Because.SAFETY
         elif step >= len(behaviour.steps):
             choice, because = Choice.HOLD, Because.TOP_STEP
-        elif behaviour.tag is Tag.HANDLING and (standing.raised or _calm_run(standing) < plan.day.calm_reps):
+        elif behaviour.tag is Tag.HANDLING and standing.raised:
             choice, because = Choice.HOLD, Because.NO_HASTE
         else:
             new_step = step + 1
@@ -270,11 +269,6 @@ def _decide(progress: Progress, plan: Plan, behaviour: Behaviour, at_s: float) -
             return progress, None
         progress = replace(progress, ending=decision)
     return progress, decision
-
-
-def _calm_run(standing: Standing) -> int:
-    """Correct reps in a row at this step, up to now."""
-    return sum(1 for _ in takewhile(lambda verdict: verdict.correct, reversed(standing.recent)))
 
 
 def _end(

@@ -7,7 +7,7 @@ from html import escape
 
 from handsfree.core.progress import BehaviourProgress, DogProgress, Unit
 from handsfree.edges.progress_page import words
-from handsfree.edges.progress_page.picture import picture
+from handsfree.edges.progress_page.picture import STYLE, picture
 
 _STYLE = """
 :root { color-scheme: light dark; --rate: #0072b2; --alarm: #b34700; --paper: #fff; --ink: #1a1a1a; }
@@ -17,16 +17,7 @@ body { font: 16px/1.5 system-ui, sans-serif; max-width: 54rem; margin: 2rem auto
 h1 { margin-bottom: 0; } h2 { margin: 2.5rem 0 0; } h2 small { font-weight: 400; } p { margin: .3rem 0; }
 .verdict { font-size: 1.15rem; } .alarm strong { color: var(--alarm); }
 .alarm strong::before { content: "\\25BC\\00A0"; } .flat strong::before { content: "=\\00A0"; }
-svg { width: 100%; min-width: 38rem; height: auto; margin: .5rem 0; } svg text { font-size: 13px; fill: currentColor; }
-svg .axis { stroke: currentColor; opacity: .35; }
-svg .good { stroke: currentColor; opacity: .5; stroke-dasharray: 2 4; }
-svg .interval { stroke: var(--rate); opacity: .45; stroke-width: 3; } svg .trend { stroke: var(--rate); fill: none;
-  stroke-width: 2; } svg .dot { fill: var(--rate); stroke: var(--paper); stroke-width: 1.5; }
-svg .bad { fill: var(--paper); stroke: var(--alarm); stroke-width: 2.5; }
-svg .spell { fill: var(--alarm); opacity: .13; } svg .edge { stroke: var(--alarm); stroke-width: 2; }
-svg .flatline { stroke: currentColor; stroke-width: 2; stroke-dasharray: 8 3; }
-svg .label { font-weight: 600; } svg .alarming { fill: var(--alarm); }
-svg .stairs { stroke: currentColor; fill: none; stroke-width: 2; }
+svg { width: 100%; min-width: 38rem; height: auto; margin: .5rem 0; }
 table { border-collapse: collapse; margin: .5rem 0; } th, td { padding: .1rem 1rem .1rem 0; text-align: right; }
 th:first-child, td:first-child, td:last-child, th:last-child { text-align: left; }
 td { font-variant-numeric: tabular-nums; } tbody tr { border-top: 1px solid #8884; }
@@ -55,7 +46,7 @@ def html(progress: DogProgress, only: BehaviourProgress | None = None) -> str:
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{escape(title)}</title>\n<style>{_STYLE}</style>\n</head>\n<body>\n<main>\n"
+        f"<title>{escape(title)}</title>\n<style>{_STYLE}{STYLE}</style>\n</head>\n<body>\n<main>\n"
         + "\n".join(body)
         + "\n</main>\n</body>\n</html>\n"
     )

@@ -17,6 +17,20 @@ WIDTH, LEFT, RIGHT = 820, 52, 14
 RATE_TOP, RATE_BOTTOM = 26, 206
 STEP_TOP, STEP_ROW = 234, 15
 MOST_STEP_ROWS = 8
+STYLE = """
+svg text { font-size: 13px; fill: currentColor; }
+svg .axis { stroke: currentColor; opacity: .35; }
+svg .good { stroke: currentColor; opacity: .5; stroke-dasharray: 2 4; }
+svg .interval { stroke: var(--rate); opacity: .45; stroke-width: 3; }
+svg .trend { stroke: var(--rate); fill: none; stroke-width: 2; }
+svg .dot { fill: var(--rate); stroke: var(--paper); stroke-width: 1.5; }
+svg .bad { fill: var(--paper); stroke: var(--alarm); stroke-width: 2.5; }
+svg .spell { fill: var(--alarm); opacity: .13; } svg .edge { stroke: var(--alarm); stroke-width: 2; }
+svg .flatline { stroke: currentColor; stroke-width: 2; stroke-dasharray: 8 3; }
+svg .label { font-weight: 600; } svg .alarming { fill: var(--alarm); }
+svg .stairs { stroke: currentColor; fill: none; stroke-width: 2; }
+"""
+"""The page and the image bring the colours."""
 _LENGTH = {Unit.DAY: 1, Unit.WEEK: 7, Unit.MONTH: 30}
 
 
