@@ -9,13 +9,14 @@ import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
-
-import numpy as np
-import numpy.typing as npt
+from typing import TYPE_CHECKING, Any
 
 from handsfree.core.errors import UserError
 from handsfree.core.voice import OwnVoice, WordVoice
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
 
 FORM = 1
 RATE = 16_000
