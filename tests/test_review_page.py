@@ -325,7 +325,8 @@ def test_a_running_session_grows_and_loses_nothing(open_page, tmp_path):
             page.wait_for_selector("#rep-2", timeout=8000)
             assert title(page).startswith("Rep 1: ")
             store.end(session_id, EndReason.ASKED, 30.0)
-            page.wait_for_function("() => !document.querySelector('#about').textContent.includes('running')", timeout=8000)
+            over = "() => !document.querySelector('#about').textContent.includes('running')"
+            page.wait_for_function(over, timeout=8000)
             press(page, "ArrowRight", "x")
             said(page, "Rep 2, ")
             page.context.close()
