@@ -73,14 +73,13 @@ def hear(model: Path, split: str, options: argparse.Namespace) -> list[Pair]:
     if kept and kept.exists():
         heard = listen.load(kept)
     else:
+        if kept:
+            kept.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory() as folder:
             for path in model.resolve().iterdir():
                 if path.name != NAME:
                     (Path(folder) / path.name).symlink_to(path)
-            heard = listen.hear_all(every, Path(folder), options.jobs)
-        if kept:
-            kept.parent.mkdir(parents=True, exist_ok=True)
-            listen.dump(kept, every, heard)
+            heard = listen.hear_all(every, Path(folder), "", options.jobs, kept)
     return [(case, heard[case.key]) for case in every if case.key in heard]
 
 
