@@ -33,8 +33,8 @@ QUIET_S = 0.6
 """Put before and after a take when the ear is tried on it, as faint noise (HISS, in steps of 16-bit sound)."""
 HISS = 3.0
 BLOCK = SAMPLE_RATE // 5
-LEARNT_FROM = 3
-"""Every third piece of other sound is held fast while the ear learns; the others are kept for the trial."""
+LEARNT_FROM = 2
+"""Every other piece of other sound is learnt with; the rest is kept for the trial."""
 HOLDS = (0.05, 0.2, 0.8)
 """How firmly other sound is held, loosely first, since so more is learnt; firmer until other talk sets off no more."""
 POOR_FIT, WORTH_A_WAY = -6.0, 4.0
@@ -66,6 +66,10 @@ class Teacher:
         self.learner = Learner(self._base)
         self._pronouncer = listening.pronouncer(plan)
         self._others = read_other_sound(listening.shipped_model())
+
+    def _dictionary_ways(self, word: str) -> tuple[Phones, ...]:
+        """How other people say it, whatever the plan spells."""
+        return listening.pronouncer(replace(self._plan, pronunciations={})).phrase(word).phones
 
     def phrases(self, only: Sequence[str]) -> list[str]:
         """What is worth learning, in the order of the plan check: all that counts by itself but spoken instructions.
@@ -140,7 +144,9 @@ class Teacher:
     def _adapt(self, voice: OwnVoice, takes: Takes, part: slice, hold: float, folder: Path) -> Path:
         """A model directory of an ear that learnt from a part of each word's takes."""
         chosen = [Take(one, voice.words[phrase].ways) for phrase, some in takes.items() for one in some[part]]
-        model = self.learner.adapt(chosen, [piece.samples for piece in self._others[::LEARNT_FROM]], hold)
+        others = self._others[::LEARNT_FROM]
+        rehearsed = [Take(one.samples, self._dictionary_ways(one.words)) for one in others if one.whole]
+        model = self.learner.adapt(chosen, rehearsed, [one.samples for one in others if not one.whole], hold)
         write_model(self._base, model, folder)
         return folder
 

@@ -180,8 +180,8 @@ def test_learning_moves_the_ear_towards_a_take_and_leaves_other_sound(learner: L
     """`stop` is taught as "wug": afterwards it fits, and a take of another word is heard as before."""
     wug = (("W", "AH", "G"),)
     samples, other = clip("stop_44715c1c.opus"), clip("yes_18f8afd5.opus")
-    taught = learner.adapt([Take(samples, wug)] * 4, [other], 0.05)
-    assert taught == learner.adapt([Take(samples, wug)] * 4, [other], 0.05)
+    taught = learner.adapt([Take(samples, wug)] * 4, [Take(other, YES)], [other], 0.05)
+    assert taught == learner.adapt([Take(samples, wug)] * 4, [Take(other, YES)], [other], 0.05)
     write_model(MODEL, taught, tmp_path / "model")
     after = Learner(tmp_path / "model")
     assert after.fit(after.scores(samples), wug) > learner.fit(learner.scores(samples), wug) + 3

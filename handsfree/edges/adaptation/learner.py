@@ -1,7 +1,8 @@
 """An ear that learns one voice: how well a take fits a word, and the network's weights moved towards her takes.
 
-A few steps of LF-MMI (see chain.py) on her takes, all layers, small enough to stay near where training left them. Other
-sound is mixed in whose scores are held where they were, so that what is not her word stays unlike her words.
+A few steps of LF-MMI (see chain.py) on her takes, all layers, small enough to stay near where training left them. Words
+of other people are rehearsed beside them, and the scores of their talk are held where they were, so that what is not her
+word stays unlike her words.
 """
 
 from __future__ import annotations
@@ -33,8 +34,8 @@ RATE, LAST_RATE = 2e-4, 1e-5
 FIRST, SECOND = 0.9, 0.98
 """Adam (Kingma & Ba 2015): memory of the gradient and of its square; the steps are few, so it forgets soon."""
 LARGEST_GRADIENT = 2.0
-OTHERS, OTHER_S = 0.3, 1.2
-"""Pieces of other sound beside each take, and their length at most."""
+REHEARSED, OTHERS, OTHER_S = 1.0, 0.2, 1.2
+"""Words of other people, and pieces of their talk, beside each of her takes; the length of a piece at most, seconds."""
 LOUDER_DB, QUIETER_DB = 6.0, 8.0
 HISS = (1.0, 3.0, 10.0)
 """Each pass hears a take louder or quieter by at most so much, with faint noise of one of these levels (int16)."""
@@ -99,22 +100,26 @@ class Learner:
         said = tuple(names[int(self._anything.phone[node])] for _, node in path)
         return tuple(phone for phone in said if phone in PHONES)
 
-    def adapt(self, takes: Sequence[Take], other: Sequence[Samples], hold: float) -> bytes:
+    def adapt(self, takes: Sequence[Take], rehearsed: Sequence[Take], other: Sequence[Samples], hold: float) -> bytes:
         """The model's file, moved towards the takes; the same takes give the same.
 
-        `other` is sound whose scores are to stay; `hold` is the weight of that, per squared difference.
+        `rehearsed` are words of other people, so that these are not unlearnt. `other` is sound whose scores are to
+        stay; `hold` is the weight of that, per squared difference.
         """
         rng = np.random.default_rng(0)
-        graphs = {take.ways: self._graph(take.ways) for take in takes}
+        graphs = {take.ways: self._graph(take.ways) for take in (*takes, *rehearsed)}
         network, was = Network(self._model, self._subsampling), self._network
         network.weights = {n: [w.copy(), None if b is None else b.copy()] for n, (w, b) in _arrays(was)}
         adam = _Adam(network)
         hers: list[tuple[Samples, chain.Graph | None]] = [(take.samples, graphs[take.ways]) for take in takes]
+        old = [(take.samples, graphs[take.ways]) for take in rehearsed]
+        many = min(len(old), math.ceil(REHEARSED * len(hers)))
         beside = min(len(other), math.ceil(OTHERS * len(hers)))
-        steps = PASSES * math.ceil((len(hers) + beside) / TOGETHER)
+        steps = PASSES * math.ceil((len(hers) + many + beside) / TOGETHER)
         done = 0
         for _ in range(PASSES):
-            items = [*hers, *((_piece(other[i], rng), None) for i in rng.permutation(len(other))[:beside])]
+            items = [*hers, *(old[i] for i in rng.permutation(len(old))[:many])]
+            items += [(_piece(other[i], rng), None) for i in rng.permutation(len(other))[:beside]]
             order = rng.permutation(len(items))
             for at in range(0, len(order), TOGETHER):
                 part = [items[i] for i in order[at : at + TOGETHER]]

@@ -16,10 +16,11 @@ RATE = 16_000
 
 @dataclass(frozen=True)
 class Piece:
-    """`words` that are said in it."""
+    """`words` that are said in it; `whole`: all of them, and nothing else."""
 
     samples: npt.NDArray[np.int16]
     words: str
+    whole: bool
 
 
 def read_other_sound(model_dir: Path) -> list[Piece]:
@@ -30,7 +31,9 @@ def read_other_sound(model_dir: Path) -> list[Piece]:
         samples, _ = soundfile.read(model_dir / "other_sound.opus", dtype="int16")
         with open(model_dir / "other_sound.tsv", encoding="utf-8", newline="") as lines:
             rows = list(csv.DictReader(lines, delimiter="\t"))
-        return [Piece(samples[_at(row["start_s"]) : _at(row["end_s"])], row["words"]) for row in rows]
+        return [
+            Piece(samples[_at(row["start_s"]) : _at(row["end_s"])], row["words"], row["kind"] == "word") for row in rows
+        ]
     except (OSError, soundfile.LibsndfileError, KeyError, ValueError) as error:
         raise UserError(f"{model_dir}: other_sound cannot be read; install handsfree again") from error
 
