@@ -1,8 +1,8 @@
 """An ear that learns one voice: how well a take fits a word, and the network's weights moved towards her takes.
 
 A few steps of LF-MMI (see chain.py) on her takes, all layers, small enough to stay near where training left them. Words
-of other people are rehearsed beside them, and the scores of their talk are held where they were, so that what is not her
-word stays unlike her words.
+of other people are rehearsed beside them, and the scores of their talk are held where they were: what is not her word
+stays unlike it.
 """
 
 from __future__ import annotations
