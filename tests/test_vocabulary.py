@@ -83,10 +83,36 @@ def test_a_word_counts_only_when_it_stands_alone(vocabulary, words, expected):
 
 def test_talk_at_the_end_of_one_breath_spoils_a_word_that_follows_at_once_in_the_next(vocabulary):
     memory, _ = vocabulary.understand(Memory(), breath(talk(0.0, 1.0)))
-    assert reasons(understand(vocabulary, heard("sit", 1.25), memory=memory)) == [Reason.IN_A_SENTENCE]
-    assert reasons(understand(vocabulary, heard("sit", 1.35), memory=memory)) == ["counts"]
+    assert reasons(understand(vocabulary, heard("sit", 1.35), memory=memory)) == [Reason.IN_A_SENTENCE]
+    assert reasons(understand(vocabulary, heard("sit", 1.45), memory=memory)) == ["counts"]
     memory, _ = vocabulary.understand(memory, breath())
     assert reasons(understand(vocabulary, heard("sit", 1.25), memory=memory)) == [Reason.IN_A_SENTENCE]
+
+
+def test_while_somebody_talks_a_word_must_be_surer(vocabulary):
+    unsure = heard("sit", 3.0, confidence=0.65)
+    assert reasons(understand(vocabulary, unsure)) == ["counts"]
+    assert reasons(understand(vocabulary, talk(1.0), unsure)) == [Reason.UNSURE]
+    assert reasons(understand(vocabulary, talk(1.0), heard("sit", 3.0, confidence=0.75))) == ["counts"]
+    assert reasons(understand(vocabulary, talk(1.0, 0.2), unsure)) == ["counts"]
+    safety = heard("growling", 3.0, confidence=0.65)
+    assert reasons(understand(vocabulary, talk(1.0), safety)) == ["counts"]
+
+
+def test_talk_of_earlier_breaths_is_remembered_for_three_seconds(vocabulary):
+    memory, _ = vocabulary.understand(Memory(), breath(talk(0.0, 1.0), settled_s=1.5))
+    memory, _ = vocabulary.understand(memory, breath(settled_s=2.0))
+    assert reasons(understand(vocabulary, heard("sit", 3.0, confidence=0.65), memory=memory)) == [Reason.UNSURE]
+    assert reasons(understand(vocabulary, heard("sit", 3.8, confidence=0.65), memory=memory)) == ["counts"]
+
+
+def test_three_different_words_in_one_run_are_a_sentence(vocabulary):
+    run = [heard("sit", 0.0), heard("yes", 0.5), heard("oops", 1.0)]
+    assert reasons(understand(vocabulary, *run)) == [Reason.IN_A_SENTENCE] * 3
+    assert reasons(understand(vocabulary, run[0], run[1], heard("oops", 1.35))) == ["counts"] * 3
+    assert reasons(understand(vocabulary, heard("yes", 0.0), heard("yes", 0.5), heard("sit", 1.0))) == ["counts"] * 3
+    praised = [heard("bram", 0.0), heard("sit", 0.5), heard("yes", 1.0), heard("good girl", 1.5)]
+    assert reasons(understand(vocabulary, *praised)) == [Reason.NAME, "counts", "counts", Reason.PRAISE]
 
 
 def test_a_short_blip_is_not_talk(vocabulary):

@@ -163,7 +163,7 @@ class Ear:
     model: str = ""
     sensitivity: float = 0.5
     confidence: float | None = None
-    pause_before_s: float = 0.3
+    pause_before_s: float = 0.4
     pause_after_s: float = 0.12
     dead_time_s: float = 0.4
     shortest_word_s: float = 0.08
