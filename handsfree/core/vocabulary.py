@@ -1,8 +1,8 @@
 """Phrases and their roles; heard words become session events or Ignored(reason).
 
 Rules of this file: phrases match as wholes, the longest first; a plan word counts only when it stands alone, that is,
-when nothing but pauses, other plan words, praise and names lie beside it. While somebody talks a word must be surer; and
-three different words in one run are a sentence. No word is dropped without a reason.
+when nothing but pauses, other plan words, praise and names lie beside it. While somebody talks a word must be surer;
+and three different words in one run are a sentence. No word is dropped without a reason.
 """
 
 from __future__ import annotations
@@ -22,12 +22,12 @@ from handsfree.core.events import (
 )
 from handsfree.core.plan import Ear, Plan, spoken
 
-
 TALKING_S, TALK_S = 3.0, 0.3
 """Somebody talks: so much other speech in the seconds before a word."""
 SURE_IN_TALK = 0.7
-"""Least confidence then. With it, runs of three as sentences, and 0.4 s instead of 0.3 s before a word, false words fell
-from 22.9 to 6.7 an hour in 0.7 h of talk (read, telephone, across a room, several speakers); of 158 words none was lost."""
+"""Least confidence then. With it, runs of three as sentences, and 0.4 s instead of 0.3 s before a word, false words
+fell from 22.9 to 6.7 an hour in 0.7 h of talk (read, telephone, across a room, several speakers); no word of 158 was
+lost."""
 SENTENCE_WORDS = 3
 
 
@@ -136,8 +136,10 @@ class Vocabulary:
         return [left and right for left, right in zip(before, reversed(after), strict=True)]
 
     def _in_a_run_of_many(self, items: list[HeardWord]) -> list[bool]:
-        """For each item: does it belong to a run, without a pause, of SENTENCE_WORDS different words or more? Praise and
-        names are not counted."""
+        """For each item: does it belong to a run, without a pause, of SENTENCE_WORDS different words or more?
+
+        Praise and names are not counted.
+        """
         found = [False] * len(items)
         run: list[int] = []
         for at, item in enumerate(items):
