@@ -12,7 +12,7 @@ from datetime import timedelta
 from itertools import pairwise
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from handsfree.core import corrections
@@ -104,8 +104,11 @@ def test_the_same_whichever_comes_first_and_however_often(shared, here, there):
         assert one.undoes is None or joined.corrections[one.undoes - 1].who in ("Ana", "Ida")
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=300, deadline=None)
 @given(moves(1), moves(1))
+@example([(1, Kind.SPLIT, 4)], [(1, Kind.MERGE, 3)])
+@example([(1, Kind.SPLIT, 4)], [(2, Kind.MERGE, 3)])
+@example([(2, Kind.SPLIT, 4)], [(1, Kind.MERGE, 3)])
 def test_no_stretch_of_the_session_is_counted_twice(here, there):
     joined = join(reviewed(fresh(), "Ana", here), reviewed(fresh(), "Ida", there)).log
     standing = [one.rep for one in joined.reps if one.outcome is not None]

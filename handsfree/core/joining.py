@@ -13,11 +13,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import TypeVar
 
 from handsfree.core import corrections
 from handsfree.core.errors import UserError
-from handsfree.core.events import EndReason, Rep
+from handsfree.core.events import EndReason, Outcome, Rep
 from handsfree.core.log import JudgedRep, MadeCorrection, Session, SessionLog
 
 Key = tuple[Hashable, ...]
@@ -71,6 +72,7 @@ def join(ours: SessionLog, theirs: SessionLog) -> Joined:
     only_ours, only_theirs = known - known_there, known_there - known
     live = _longer("reps", ours.live_reps, theirs.live_reps, ours.session)
     _take_back_overtaken(order, only_ours, only_theirs, live)
+    _take_back_overlapping(order, only_ours | only_theirs, live)
     made, numbers = _numbered(order, len(live))
     log = SessionLog(
         session=_session(ours.session, theirs.session),
@@ -180,13 +182,54 @@ def _take_back_overtaken(order: list[_Entry], only_ours: set[Key], only_theirs: 
             now = newest[half.whose].made.correction.after
             if now == was.before and rep is None:
                 continue
-            back = replace(was, before=now, after=was.before, why=later.made.correction.why, rep=rep)
-            made = MadeCorrection(back, later.made.who, later.made.made_at)
-            entry = _Entry((*_said(made), half.whose, 1), half.whose, made, later.group, later.undoes)
-            order.insert(1 + max(at for at, two in enumerate(order) if two.group == later.group), entry)
+            entry = _insert_back(order, half, later, now, was.before, rep)
             newest[half.whose] = entry
             if rep:
                 newest_rep[half.whose] = entry
+
+
+def _take_back_overlapping(order: list[_Entry], apart: set[Key], live: Sequence[Rep]) -> None:
+    """Where a split or merge of one log and one of the other leave two reps that share a stretch of the session, take
+    back the earlier of the two changes, but nothing that was said since. `apart`: what only one log holds."""
+    taken: set[Key] = set()
+    while pair := _overlapping(order, live):
+        cut = [one for one in order if one.rep and one.whose in pair and one.key in apart and one.group not in taken]
+        later = cut[-1] if cut else None
+        if later is None or cut[0].group == later.group:
+            return
+        taken.add(cut[0].group)
+        newest = {one.whose: one for one in order}
+        newest_rep = {one.whose: one for one in order if one.rep}
+        for half in [one for one in order if one.group == cut[0].group]:
+            now = newest[half.whose].made.correction.after
+            after = half.made.correction.before if newest[half.whose] is half else now
+            rep = _before(half, order, live) if half.rep and newest_rep[half.whose] is half else None
+            if after != now or rep is not None:
+                _insert_back(order, half, later, now, after, rep)
+
+
+def _overlapping(order: Sequence[_Entry], live: Sequence[Rep]) -> tuple[Hashable, Hashable] | None:
+    """Two reps that count and share a stretch, as things stand after all corrections."""
+    reps: dict[Hashable, Rep] = {rep.number: rep for rep in live}
+    outcomes: dict[Hashable, Outcome | None] = {rep.number: rep.outcome for rep in live}
+    for one in order:
+        outcomes[one.whose] = one.made.correction.after
+        if one.rep:
+            reps[one.whose] = one.rep
+    standing = sorted((whose for whose in reps if outcomes[whose] is not None), key=lambda whose: reps[whose].start_s)
+    pairs = ((a, b) for a, b in pairwise(standing) if reps[a].end_s > reps[b].start_s)
+    return next(pairs, None)
+
+
+def _insert_back(
+    order: list[_Entry], half: _Entry, later: _Entry, before: Outcome | None, after: Outcome | None, rep: Rep | None
+) -> _Entry:
+    """Put behind `later` a correction by the same person that takes `half` of an earlier change back."""
+    back = replace(half.made.correction, before=before, after=after, why=later.made.correction.why, rep=rep)
+    made = MadeCorrection(back, later.made.who, later.made.made_at)
+    entry = _Entry((*_said(made), half.whose, 1), half.whose, made, later.group, later.undoes)
+    order.insert(1 + max(at for at, two in enumerate(order) if two.group == later.group), entry)
+    return entry
 
 
 def _before(entry: _Entry, order: Sequence[_Entry], live: Sequence[Rep]) -> Rep | None:
