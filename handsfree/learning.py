@@ -67,10 +67,6 @@ class Teacher:
         self._pronouncer = listening.pronouncer(plan)
         self._others = read_other_sound(listening.shipped_model())
 
-    def _dictionary_ways(self, word: str) -> tuple[Phones, ...]:
-        """How other people say it, whatever the plan spells."""
-        return listening.pronouncer(replace(self._plan, pronunciations={})).phrase(word).phones
-
     def phrases(self, only: Sequence[str]) -> list[str]:
         """What is worth learning, in the order of the plan check: all that counts by itself but spoken instructions.
 
@@ -145,7 +141,10 @@ class Teacher:
         """A model directory of an ear that learnt from a part of each word's takes."""
         chosen = [Take(one, voice.words[phrase].ways) for phrase, some in takes.items() for one in some[part]]
         others = self._others[::LEARNT_FROM]
-        rehearsed = [Take(one.samples, self._dictionary_ways(one.words)) for one in others if one.whole]
+        said = {phrase: word.ways for phrase, word in voice.words.items()}
+        rehearsed = [
+            Take(one.samples, said.get(one.words) or self.usual_ways(one.words)) for one in others if one.whole
+        ]
         model = self.learner.adapt(chosen, rehearsed, [one.samples for one in others if not one.whole], hold)
         write_model(self._base, model, folder)
         return folder
