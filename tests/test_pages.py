@@ -65,8 +65,8 @@ def test_a_relapse_can_be_read_without_colours(browser, folder):
     page.goto((folder / "progress.html").as_uri())
     section = page.locator("section", has=page.get_by_role("heading", name="reverse"))
     assert "Likely relapse since Sat 21 Mar" in section.inner_text()
-    assert section.locator("svg rect.bad").count() == 8  # open squares: days of the relapse
-    assert section.locator("svg circle.dot").count() == 10  # dots: days before
+    assert section.locator("svg rect.bad").count() == 7  # open squares: days of the relapse
+    assert section.locator("svg circle.dot").count() == 11  # dots: days before
     assert section.locator("svg text.alarming").text_content() == "likely relapse from Sat 21 Mar"
     assert section.locator("svg").get_attribute("aria-label").startswith("reverse. LIKELY RELAPSE: since Sat 21 Mar")
     page.close()
