@@ -54,6 +54,9 @@ def session(
     """
     from dataclasses import replace
 
+    from handsfree.quiet import one_thread
+
+    one_thread()
     from handsfree import keeping, places
     from handsfree.core.errors import UserError
     from handsfree.edges import planfile
