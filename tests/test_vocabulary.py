@@ -111,6 +111,8 @@ def test_three_different_words_in_one_run_are_a_sentence(vocabulary):
     assert reasons(understand(vocabulary, *run)) == [Reason.IN_A_SENTENCE] * 3
     assert reasons(understand(vocabulary, run[0], run[1], heard("oops", 1.35))) == ["counts"] * 3
     assert reasons(understand(vocabulary, heard("yes", 0.0), heard("yes", 0.5), heard("sit", 1.0))) == ["counts"] * 3
+    warned = [heard("sit", 0.0), heard("oops", 0.5), heard("growling", 1.0)]
+    assert reasons(understand(vocabulary, *warned)) == [Reason.IN_A_SENTENCE, Reason.IN_A_SENTENCE, "counts"]
     praised = [heard("bram", 0.0), heard("sit", 0.5), heard("yes", 1.0), heard("good girl", 1.5)]
     assert reasons(understand(vocabulary, *praised)) == [Reason.NAME, "counts", "counts", Reason.PRAISE]
 

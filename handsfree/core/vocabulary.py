@@ -40,13 +40,16 @@ class Meaning:
 
 @dataclass(frozen=True, slots=True)
 class Memory:
-    """What the previous breaths leave behind: up to when the past is settled, where other talk ended and, of the last
-    seconds, where it was (start, end), and where each phrase was last heard."""
+    """What the previous breaths leave behind: up to when the past is settled, where each phrase was last heard, and
+    where other talk was (start, end): the last, and what else there was in the seconds before."""
 
     settled_s: float = float("-inf")
-    talk_end_s: float = float("-inf")
     last_start_s: Mapping[str, float] | None = None
     talk: tuple[tuple[float, float], ...] = ()
+
+    @property
+    def talk_end_s(self) -> float:
+        return max((end_s for _, end_s in self.talk), default=float("-inf"))
 
 
 class Vocabulary:
@@ -81,7 +84,8 @@ class Vocabulary:
                 results.append(Ignored(word, None, Reason.PART_OF_PHRASE))
                 continue
             sure = self._least_confidence(word, meaning.role, talk)
-            reason = self._reason_against(word, meaning.role, stands_alone and not among_many, sure, seen)
+            alone_in_run = stands_alone and (not among_many or meaning.role is Role.SAFETY)
+            reason = self._reason_against(word, meaning.role, alone_in_run, sure, seen)
             seen[word.text] = word.start_s
             if word.start_s < memory.settled_s and meaning.role is not Role.SAFETY:
                 reason = Reason.TOO_LATE
@@ -90,9 +94,9 @@ class Vocabulary:
             else:
                 results.append(Ignored(word, meaning.role, reason, meaning.behaviour))
         settled_s = max(memory.settled_s, breath.settled_s)
-        talk_end_s = max([memory.talk_end_s, *(end_s for _, end_s in talk)])
-        lately = tuple(span for span in talk if span[1] > settled_s - 2 * TALKING_S)
-        return Memory(settled_s, talk_end_s, seen, lately), results
+        # more than TALKING_S is kept: a word may start before what is settled
+        lately = [span for span in talk[:-1] if span[1] > settled_s - 2 * TALKING_S]
+        return Memory(settled_s, seen, (*lately, *talk[-1:])), results
 
     def _join(self, words: list[HeardWord]) -> list[HeardWord]:
         """Neighbouring words that make a phrase become one word; the longest phrase wins."""
@@ -138,7 +142,8 @@ class Vocabulary:
     def _in_a_run_of_many(self, items: list[HeardWord]) -> list[bool]:
         """For each item: does it belong to a run, without a pause, of SENTENCE_WORDS different words or more?
 
-        Praise and names are not counted.
+        Praise and names are not counted. A safety word among them still counts: a growl in the middle of it all matters
+        more than a false end.
         """
         found = [False] * len(items)
         run: list[int] = []
