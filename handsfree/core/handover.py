@@ -19,21 +19,12 @@ FEW_REPS = 10
 
 
 @dataclass(frozen=True, slots=True)
-class Score:
+class Score(stats.Rated):
     """So many of so many correct; `name` is a place, a handler, or "" for all."""
 
     name: str
     reps: int
     correct: int
-
-    @property
-    def rate(self) -> float | None:
-        return self.correct / self.reps if self.reps else None
-
-    @property
-    def interval(self) -> tuple[float, float] | None:
-        """95 % Wilson interval of the rate."""
-        return stats.wilson(self.correct, self.reps)
 
     @property
     def few(self) -> bool:

@@ -34,7 +34,7 @@ class Unit(Label):
 
 
 @dataclass(slots=True)
-class Period:
+class Period(stats.Rated):
     """One behaviour on the days from `first` on: a day, a week (from Monday) or a month.
 
     first_step, last_step   of the first rep, and where the dog stood at the end; hardest: of any rep
@@ -63,16 +63,6 @@ class Period:
                 self.hardest = step
             if to_marker_s is not None:
                 self.times_to_marker_s.append(to_marker_s)
-
-    @property
-    def rate(self) -> float | None:
-        """Share of correct reps, 0-1."""
-        return self.correct / self.reps if self.reps else None
-
-    @property
-    def interval(self) -> tuple[float, float] | None:
-        """95 % Wilson interval of the rate."""
-        return stats.wilson(self.correct, self.reps)
 
     @property
     def cue_to_marker_s(self) -> float | None:

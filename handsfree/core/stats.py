@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import statistics
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 CONFIDENCE = 0.95
 """Confidence of the intervals that are shown, two-sided."""
@@ -60,3 +61,27 @@ def per_minute(count: int, seconds: float) -> float | None:
 def overlap_s(start_s: float, end_s: float, stretches: Sequence[tuple[float, float]]) -> float:
     """How much of start_s..end_s lies inside `stretches`, (start, end) pairs that do not overlap one another."""
     return sum(max(0.0, min(end_s, end) - max(start_s, start)) for start, end in stretches)
+
+
+class Rated:
+    """So many correct of so many reps, for a class that has both counts."""
+
+    __slots__ = ()
+
+    if TYPE_CHECKING:  # a dataclass would take what a base class defines for the default of its own field
+
+        @property
+        def reps(self) -> int: ...
+
+        @property
+        def correct(self) -> int: ...
+
+    @property
+    def rate(self) -> float | None:
+        """Share of correct reps, 0-1."""
+        return self.correct / self.reps if self.reps else None
+
+    @property
+    def interval(self) -> tuple[float, float] | None:
+        """95 % Wilson interval of the rate."""
+        return wilson(self.correct, self.reps)

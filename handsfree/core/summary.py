@@ -23,7 +23,7 @@ from handsfree.core.plan import Tag
 
 
 @dataclass(frozen=True, slots=True)
-class BehaviourSummary:
+class BehaviourSummary(stats.Rated):
     """One behaviour of the session. Counts are of reps after corrections; `undone` reps are in none of the others.
 
     outcomes         after corrections, in order; None where a rep was undone
@@ -61,16 +61,6 @@ class BehaviourSummary:
     @property
     def correct(self) -> int:
         return self.count(Outcome.CORRECT)
-
-    @property
-    def rate(self) -> float | None:
-        """Share of correct reps, 0-1."""
-        return self.correct / self.reps if self.reps else None
-
-    @property
-    def interval(self) -> tuple[float, float] | None:
-        """95 % Wilson interval of the rate."""
-        return stats.wilson(self.correct, self.reps)
 
     @property
     def rewards_per_minute(self) -> float | None:
