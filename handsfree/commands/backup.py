@@ -25,7 +25,8 @@ def backup(file: Path, replace: bool, log: Path | None) -> None:
       handsfree backup /media/stick/handsfree-2026-11-25.db
     """
     from handsfree import places
-    from handsfree.edges.report.dogs import contents, many
+    from handsfree.edges.report.dogs import contents
+    from handsfree.edges.report.words import many
     from handsfree.edges.store import Store
 
     with Store.open(log or places.default_log(), read_only=True) as store:

@@ -30,6 +30,7 @@ def dogs(archive: str | None, bring_back: str | None, log: Path | None) -> None:
     from handsfree import places
     from handsfree.core.errors import UserError
     from handsfree.edges.report import dogs as page
+    from handsfree.edges.report.words import many
     from handsfree.edges.store import Store
 
     name = bring_back if archive is None else archive
@@ -52,7 +53,7 @@ def dogs(archive: str | None, bring_back: str | None, log: Path | None) -> None:
     if changed is None:
         click.echo(f"{name} is {'not archived' if archive is None else 'archived already'}.")
     elif archive is not None:
-        count = page.many(changed.sessions, "session")
+        count = many(changed.sessions, "session")
         click.echo(f"{changed.name} is archived, with {count}.")
         click.echo(f"To undo it: handsfree dogs --bring-back '{changed.name}'")
     else:

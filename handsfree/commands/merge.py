@@ -55,7 +55,8 @@ def merge(file: Path, same: Sequence[str], rename: Sequence[str], log: Path | No
 
 def _ask(namesake: Namesake) -> str:
     """What their dog is called here."""
-    from handsfree.edges.report.dogs import days, many
+    from handsfree.edges.report.dogs import days
+    from handsfree.edges.report.words import many
 
     here, there = namesake.here, namesake.there
     click.echo(f"Both logs know a dog called {here.name}:")
@@ -79,7 +80,7 @@ def _new_name(text: str, taken: str) -> str:
 
 
 def _tell(merged: Merged, file: Path) -> None:
-    from handsfree.edges.report.dogs import many
+    from handsfree.edges.report.words import many
 
     for dog, (sessions, reps) in merged.new.items():
         click.echo(f"{dog}: {many(sessions, 'session')} with {many(reps, 'rep')} added.")

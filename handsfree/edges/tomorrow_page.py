@@ -24,10 +24,10 @@ CAUTIONS = (
 def show(day: DayPlan, console: Console, instructions: Mapping[Instruction, str]) -> None:
     """Print the proposal. `instructions`: how the trainer asks for a step up or down."""
     count = f"{len(day.sessions)} short session{'' if len(day.sessions) == 1 else 's'}" if day.sessions else "a day off"
-    console.print(_text(("bold", day.plan.dog), f"  {day.day:%A} {day.day.day} {day.day:%B %Y}: {count}"))
+    console.print(Text.assemble((day.plan.dog, "bold"), f"  {day.day:%A} {day.day.day} {day.day:%B %Y}: {count}"))
     for number, session in enumerate(day.sessions, start=1):
         console.print()
-        console.print(_text(("bold", f"Session {number}"), f"  {_length(session, day.plan)}"))
+        console.print(Text.assemble((f"Session {number}", "bold"), f"  {_length(session, day.plan)}"))
         for line in session.lines:
             _show_line(line, day.plan, console, instructions)
         if [line.part for line in session.lines] == [Part.MIDDLE]:
@@ -39,11 +39,11 @@ def show(day: DayPlan, console: Console, instructions: Mapping[Instruction, str]
     ):
         if some:
             console.print()
-            console.print(_text(("bold", title)))
+            console.print(Text(title, "bold"))
             for one in some:
                 _say(console, f"{one.behaviour.name}: {one.why}", 2, 4)
     console.print()
-    console.print(_text(("bold", "Treats")))
+    console.print(Text("Treats", "bold"))
     for said in _treats(day):
         _say(console, said, 2, 2)
     if day.in_future:
@@ -51,7 +51,7 @@ def show(day: DayPlan, console: Console, instructions: Mapping[Instruction, str]
         _say(console, "The log holds sessions of that day or later: check the date of this computer.", 0, 0)
     console.print()
     for caution in CAUTIONS:
-        console.print(_text(("dim", caution)))
+        console.print(Text(caution, "dim"))
 
 
 def _length(session: Session, plan: Plan) -> str:
@@ -73,7 +73,7 @@ def _clock(meal: str, minutes: int) -> str:
 def _show_line(line: Line, plan: Plan, console: Console, instructions: Mapping[Instruction, str]) -> None:
     one = line.standing
     step = f"step {line.step}: {one.behaviour.steps[line.step - 1]}"
-    said = _text(f"{line.reps} x ", ("bold", one.behaviour.name), f", {step}")
+    said = Text.assemble(f"{line.reps} x ", (one.behaviour.name, "bold"), f", {step}")
     console.print(Padding(said, (0, 0, 0, 2)))
     _say(console, f"{line.part}: {line.why}", 6, 6)
     if one.was is not None and one.was != line.step:
@@ -110,12 +110,3 @@ def _say(console: Console, said: str, first: int, rest: int) -> None:
     width = console.width - rest
     for number, line in enumerate(Text(said).wrap(console, width)):
         console.print(Padding(line, (0, 0, 0, rest if number else first)))
-
-
-def _text(*parts: str | tuple[str, str]) -> Text:
-    """Text as it stands, never read as markup; a part may be (style, text)."""
-    text = Text()
-    for part in parts:
-        style, said = part if isinstance(part, tuple) else ("", part)
-        text.append(said, style=style)
-    return text

@@ -17,7 +17,7 @@ FIXED_COLUMNS = 51
 
 def show(progress: DogProgress, console: Console, only: BehaviourProgress | None = None) -> None:
     """Print how a dog gets on; or one behaviour, period by period."""
-    console.print(_line(("bold", progress.history.dog), f"  {words.span(progress)}"))
+    console.print(Text.assemble((progress.history.dog, "bold"), f"  {words.span(progress)}"))
     shown = [only] if only else list(progress.behaviours)
     for behaviour in shown:
         console.print()
@@ -29,18 +29,18 @@ def show(progress: DogProgress, console: Console, only: BehaviourProgress | None
             _say(console, _trend(behaviour, console))
     console.print()
     if progress.untrained and not only:
-        console.print(_line(f"no reps yet: {', '.join(progress.untrained)}"))
+        console.print(Text(f"no reps yet: {', '.join(progress.untrained)}"))
     for note in words.notes(progress):
-        console.print(_line(note))
+        console.print(Text(note))
     if words.cautions(shown):
-        console.print(_line(("bold", "CAUTION"), f"  {words.CAUTION}"))
-    console.print(_line(("dim", words.FOOTNOTE)))
+        console.print(Text.assemble(("CAUTION", "bold"), f"  {words.CAUTION}"))
+    console.print(Text(words.FOOTNOTE, "dim"))
 
 
 def _show_behaviour(behaviour: BehaviourProgress, console: Console) -> None:
-    console.print(_line(("bold", behaviour.name), f"  {words.standing(behaviour)}"))
+    console.print(Text.assemble((behaviour.name, "bold"), f"  {words.standing(behaviour)}"))
     sign, sentence = words.verdict(behaviour)
-    _say(console, ("bold" if sign.isupper() else "", sign), f" {sentence}" if sign.isupper() else f": {sentence}")
+    _say(console, (sign, "bold" if sign.isupper() else ""), f" {sentence}" if sign.isupper() else f": {sentence}")
     for line in words.beneath(behaviour):
         _say(console, line)
     _say(console, words.lately(behaviour))
@@ -76,14 +76,14 @@ def _show_periods(behaviour: BehaviourProgress, console: Console) -> None:
     for period in periods:
         to_marker, rewards = period.cue_to_marker_s, period.rewards_per_minute
         table.add_row(
-            _line(words.period_name(period, unit)),
+            Text(words.period_name(period, unit)),
             f"{period.correct}/{period.reps}",
             f"{100 * (period.rate or 0):.0f} %",
-            _line(_plot(period, wide, ascii_only)),
+            Text(_plot(period, wide, ascii_only)),
             "" if to_marker is None else f"{to_marker:.1f} s",
             words.steps_of(period, ">" if ascii_only else "→"),
             "" if rewards is None else f"{rewards:.1f}",
-            _line(("bold", marks.get(period.first, ""))),
+            Text(marks.get(period.first, ""), "bold"),
         )
     console.print(table)
 
@@ -98,13 +98,4 @@ def _plot(period: Period, wide: int, ascii_only: bool) -> str:
 
 
 def _say(console: Console, *parts: str | tuple[str, str]) -> None:
-    console.print(Padding(_line(*parts), (0, 0, 0, 2)))
-
-
-def _line(*parts: str | tuple[str, str]) -> Text:
-    """Text as it stands, never read as markup; a part may be (style, text)."""
-    text = Text()
-    for part in parts:
-        style, said = part if isinstance(part, tuple) else ("", part)
-        text.append(said, style=style)
-    return text
+    console.print(Padding(Text.assemble(*parts), (0, 0, 0, 2)))

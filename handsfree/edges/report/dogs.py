@@ -9,6 +9,7 @@ from rich.table import Table
 from rich.text import Text
 
 from handsfree.core.log import DogTotals
+from handsfree.edges.report.words import many
 
 
 def show(dogs: Sequence[DogTotals], console: Console) -> None:
@@ -55,7 +56,3 @@ def names(dogs: Sequence[DogTotals]) -> str:
     if len(known) > 5:
         return many(len(known), "dog")
     return " and ".join([", ".join(known[:-1]), known[-1]]) if len(known) > 1 else known[0]
-
-
-def many(number: int, what: str) -> str:
-    return f"{number} {what}{'' if number == 1 else 's'}"

@@ -12,7 +12,18 @@ from rich.text import Text
 from handsfree.core.events import Choice, Decision, Outcome
 from handsfree.core.log import MadeCorrection, SessionTotals
 from handsfree.core.summary import BehaviourSummary, SessionSummary
-from handsfree.edges.report.words import ENDS, FOOTNOTE, IGNORED, OUTCOMES, STILL_OPEN, cautions, clock, spell, why
+from handsfree.edges.report.words import (
+    ENDS,
+    FOOTNOTE,
+    IGNORED,
+    OUTCOMES,
+    STILL_OPEN,
+    cautions,
+    clock,
+    many,
+    spell,
+    why,
+)
 
 _DOTS: dict[Outcome | None, str] = {Outcome.CORRECT: "●", Outcome.INCORRECT: "○", Outcome.NO_RESPONSE: "·", None: "x"}
 
@@ -28,35 +39,35 @@ def show(summary: SessionSummary, console: Console) -> None:
     """Print the summary for people."""
     session = summary.session
     place = f", {session.place}" if session.place else ""
-    console.print(_line(("bold", session.dog), f"  {session.started_at:%a %d %b %Y, %H:%M}{place}"))
+    console.print(Text.assemble((session.dog, "bold"), f"  {session.started_at:%a %d %b %Y, %H:%M}{place}"))
     ended = f"ended {ENDS[session.end_reason]}" if session.end_reason else STILL_OPEN
-    console.print(_line(f"session {session.id[:8]}, {spell(summary.duration_s)}, {ended}"))
+    console.print(Text(f"session {session.id[:8]}, {spell(summary.duration_s)}, {ended}"))
     if summary.paused_s:
-        console.print(_line(f"paused for {spell(summary.paused_s)}"))
+        console.print(Text(f"paused for {spell(summary.paused_s)}"))
     if summary.lost_s:
-        console.print(_line(f"{summary.lost_s:.1f} s of sound lost: what was said then is not counted"))
+        console.print(Text(f"{summary.lost_s:.1f} s of sound lost: what was said then is not counted"))
     for behaviour in summary.behaviours:
         if behaviour.outcomes or behaviour.decisions:
             console.print()
             _show_behaviour(behaviour, console)
     console.print()
     if idle := [one.name for one in summary.behaviours if not one.outcomes and not one.decisions]:
-        console.print(_line(f"no reps: {', '.join(idle)}"))
-    console.print(_line(f"in all: {_treats(summary.rewards, summary.rewards_per_minute)}"))
+        console.print(Text(f"no reps: {', '.join(idle)}"))
+    console.print(Text(f"in all: {_treats(summary.rewards, summary.rewards_per_minute)}"))
     for decision in summary.decisions:
-        console.print(_line(f"{clock(decision.at_s)}  end called for: {why(decision)}"))
+        console.print(Text(f"{clock(decision.at_s)}  end called for: {why(decision)}"))
     _show_corrections(summary.corrections, console)
     if summary.ignored:
         reasons = ", ".join(f"{IGNORED[reason]} {count}" for reason, count in summary.ignored.items())
-        console.print(_line(f"heard but not counted: {reasons}"))
+        console.print(Text(f"heard but not counted: {reasons}"))
     if summary.notes:
-        console.print(_line(f"{_many(summary.notes, 'spoken note')} kept"))
+        console.print(Text(f"{many(summary.notes, 'spoken note')} kept"))
     for caution in cautions(summary):
         console.print()
-        console.print(_line(("bold", "CAUTION"), f"  {caution}"))
+        console.print(Text.assemble(("CAUTION", "bold"), f"  {caution}"))
     if summary.reps:
         console.print()
-        console.print(_line(("dim", f"{_legend(_marks(console))}\n{FOOTNOTE}")))
+        console.print(Text(f"{_legend(_marks(console))}\n{FOOTNOTE}", "dim"))
 
 
 def show_list(totals: Sequence[SessionTotals], console: Console) -> None:
@@ -71,13 +82,13 @@ def show_list(totals: Sequence[SessionTotals], console: Console) -> None:
     for one in totals:
         session = one.session
         table.add_row(
-            _line(session.id[:8]),
-            _line(f"{session.started_at:%Y-%m-%d %H:%M}"),
-            _line(session.dog),
+            Text(session.id[:8]),
+            Text(f"{session.started_at:%Y-%m-%d %H:%M}"),
+            Text(session.dog),
             str(one.reps),
             f"{100 * one.correct / one.reps:.0f} %" if one.reps else "",
             clock(round(session.ended_s)) if session.ended_s is not None else "",
-            _line(session.end_reason.value.replace("_", " ") if session.end_reason else "not ended"),
+            Text(session.end_reason.value.replace("_", " ") if session.end_reason else "not ended"),
         )
     console.print(table)
 
@@ -89,18 +100,18 @@ def _show_behaviour(behaviour: BehaviourSummary, console: Console) -> None:
         step = f"  step {moved}{behaviour.last_step}"
         if behaviour.last_step <= len(behaviour.steps):
             step += f": {behaviour.steps[behaviour.last_step - 1]}"
-    console.print(_line(("bold", behaviour.name), step))
+    console.print(Text.assemble((behaviour.name, "bold"), step))
     if behaviour.outcomes:
         marks = _marks(console)
-        console.print(_line("  " + " ".join(marks[outcome] for outcome in behaviour.outcomes)))
+        console.print(Text("  " + " ".join(marks[outcome] for outcome in behaviour.outcomes)))
     for text in _figures(behaviour):
-        console.print(_line(f"  {text}"))
+        console.print(Text(f"  {text}"))
     holds = Counter(why(one) for one in behaviour.decisions if one.choice is Choice.HOLD)
     for decision in behaviour.decisions:
         if decision.choice is not Choice.HOLD:
-            console.print(_line(f"  {clock(decision.at_s)}  {_choice(decision)}: {why(decision)}"))
+            console.print(Text(f"  {clock(decision.at_s)}  {_choice(decision)}: {why(decision)}"))
     for reason, count in holds.items():
-        console.print(_line(f"  held{f' {count} times' if count > 1 else ''}: {reason}"))
+        console.print(Text(f"  held{f' {count} times' if count > 1 else ''}: {reason}"))
 
 
 def _marks(console: Console) -> dict[Outcome | None, str]:
@@ -148,22 +159,9 @@ def _show_corrections(corrections: Sequence[MadeCorrection], console: Console) -
         reason = f" ({change.why})" if change.why else ""
         what = f"{before}, corrected to {after}" if change.before is not change.after else f"{after}, corrected"
         of = f"; {change.rep.behaviour} from {clock(change.rep.start_s)}" if change.rep else ""
-        console.print(_line(f"{clock(change.at_s)}  rep {change.rep_number}: {what}{of}{reason}"))
-
-
-def _line(*parts: str | tuple[str, str]) -> Text:
-    """Text as it stands, never read as markup; a part may be (style, text)."""
-    text = Text()
-    for part in parts:
-        style, words = part if isinstance(part, tuple) else ("", part)
-        text.append(words, style=style)
-    return text
-
-
-def _many(count: int, noun: str) -> str:
-    return f"{count} {noun}{'' if count == 1 else 's'}"
+        console.print(Text(f"{clock(change.at_s)}  rep {change.rep_number}: {what}{of}{reason}"))
 
 
 def _treats(rewards: int, rate: float | None) -> str:
-    owed = f"{_many(rewards, 'treat')} owed"
+    owed = f"{many(rewards, 'treat')} owed"
     return f"{owed}; rate of reinforcement {rate:.1f} a minute" if rewards and rate is not None else owed

@@ -113,3 +113,7 @@ def spell(seconds: float) -> str:
     """A length of time: "45 s", "3 min 05 s"."""
     minutes, rest = divmod(round(seconds), 60)
     return f"{minutes} min {rest:02d} s" if minutes else f"{rest} s"
+
+
+def many(count: int, noun: str) -> str:
+    return f"{count} {noun}{'' if count == 1 else 's'}"
