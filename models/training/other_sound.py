@@ -8,13 +8,13 @@ are recordings under CC BY 4.0 or freer, none of people in held_out.txt, each on
 
 from __future__ import annotations
 
-import csv
 import sys
 from pathlib import Path
 
 import numpy as np
 import soundfile
-from prepare import held_out, read
+from held_out import held_out
+from prepare import manifest_rows, read
 
 RATE = 16_000
 WORDS, TALKS, TALK_S, PAUSE_S = 70, 24, 4.0, 0.5
@@ -24,8 +24,7 @@ FREE = ("CC BY 4.0", "CC-BY-4.0")
 def pieces(manifest: Path):
     """(kind, source, words, samples)."""
     barred = held_out()
-    with open(manifest, encoding="utf-8") as lines:
-        rows = [row for row in csv.DictReader(lines, delimiter="\t") if row["licence"] in FREE]
+    rows = [row for row in manifest_rows(manifest) if row["licence"] in FREE]
     rows = [row for row in rows if row["speaker"] not in barred and "test" not in row["note"]]
     words = [row for row in rows if row["dataset"] == "speech_commands_v0.01"]
     talks = list({row["speaker"]: row for row in rows if row["dataset"] == "mini_librispeech"}.values())
@@ -36,7 +35,7 @@ def pieces(manifest: Path):
     several = [row for rank in range(WORDS) for rows in by_word.values() for row in rows[rank : rank + 1]][:WORDS]
     for kind, chosen, longest in (("word", several, 2.0), ("talk", talks[:TALKS], TALK_S)):
         for row in chosen:
-            sound = read(manifest.parent / row["path"])[: int(longest * RATE)]
+            sound = read(Path(row["path"]))[: int(longest * RATE)]
             yield kind, f"{row['dataset']} {Path(row['path']).stem}", row["text"], sound
 
 

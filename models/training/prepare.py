@@ -21,7 +21,6 @@ import argparse
 import collections
 import csv
 import json
-import zlib
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -30,6 +29,7 @@ from typing import Any
 
 import lexicon as lexicons
 import numpy as np
+from held_out import HELD_OUT, held_out, noise_held_out
 
 SAMPLE_RATE = 16_000
 SHORTEST_S, LONGEST_S = 0.15, 24.0
@@ -40,20 +40,10 @@ LICENCES = ("cc0", "cc-by-4.0", "apache-2.0", "public-domain", "cc-by-4.0-per-op
 BARRED_NOTES = ("test_only", "CHECK")
 TESTED_ON = "speech_commands"
 """Its official test split (Warden 2018) is what every figure comes from: rows noted split=test are left out."""
-VOICES = ("af_", "am_", "bf_", "bm_")
-"""How the names of synthetic voices begin."""
-HELD_OUT = Path(__file__).with_name("held_out.txt")
 
 
 class Skip(Exception):
     """A recording that is left out; the message is the reason."""
-
-
-def held_out(everything: bool = False) -> set[str]:
-    """Speakers and voices that training must not hear; with `everything` only the voices, which are always kept out."""
-    lines = HELD_OUT.read_text(encoding="utf-8").splitlines()
-    names = {line for line in lines if line and not line.startswith("#")}
-    return {name for name in names if not everything or name[:3] in VOICES}
 
 
 def check_row(row: dict[str, str], lexicon: dict[str, Any], barred: set[str]) -> None:
@@ -109,7 +99,7 @@ class Sources:
 def prepare(sources: Sources, out: Path) -> None:
     """Write the folder `out`."""
     made = out / "skipped.tsv"
-    files = [*sources.manifests, sources.lexicon, HELD_OUT, Path(__file__)]
+    files = [*sources.manifests, sources.lexicon, HELD_OUT, HELD_OUT.with_suffix(".py"), Path(__file__)]
     if made.exists() and made.stat().st_mtime > max(file.stat().st_mtime for file in files):
         print(f"{out} is up to date")
         return
@@ -166,11 +156,6 @@ def command_rows(folder: Path) -> list[dict[str, str]]:
         common = {"dataset": "commands", "note": "", "seconds": "", "licence": "CC BY 4.0"}
         rows.append(common | {"path": str(path), "speaker": f"sc_{speaker}", "text": text})
     return rows
-
-
-def noise_held_out(name: str) -> bool:
-    """Every tenth noise file is kept for measuring, whatever else the folder holds."""
-    return zlib.crc32(name.encode()) % 10 == 0
 
 
 def _load(load: Any, items: list, name: Any, skipped: list[tuple[str, str]]) -> Iterator[tuple[Any, np.ndarray]]:

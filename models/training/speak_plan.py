@@ -13,10 +13,10 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
+from held_out import TEST_VOICES, held_out
 
 ROOT = Path(__file__).parents[2]
 WORDS = Path(__file__).with_name("speak_words.toml")
-HELD_OUT = Path(__file__).with_name("held_out.txt")
 
 COMMON_WORDS, COMMON_COPIES = 2000, 4
 NEIGHBOURS, NEIGHBOUR_COPIES = 12, 5
@@ -24,8 +24,6 @@ NEIGHBOURS, NEIGHBOUR_COPIES = 12, 5
 NAME_AND_CUE_COPIES = 3
 
 NATIVE = ("af_", "am_", "bf_", "bm_")
-TEST_VOICES = ("af_nova", "am_puck", "bf_emma", "bm_george")
-"""Trade words by these are the test set: no training hears them."""
 ACCENT_SHARE = (0.1, 0.35)
 """Of a voice of another language in a blend."""
 MOODS = {"plain": 0.42, "quick": 0.08, "called": 0.14, "sung": 0.12, "small": 0.1, "large": 0.05, "whispered": 0.09}
@@ -84,7 +82,7 @@ def allowed(voices: Sequence[str], test: bool) -> list[str]:
     """The voices that may be used: none that held_out.txt names, or for testing only the four kept for it."""
     if test:
         return [voice for voice in voices if voice in TEST_VOICES]
-    barred = {line.strip() for line in HELD_OUT.read_text(encoding="utf-8").splitlines()} | set(TEST_VOICES)
+    barred = held_out()
     return [voice for voice in voices if voice not in barred]
 
 

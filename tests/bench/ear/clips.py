@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import os
 import sys
 from collections.abc import Callable, Iterable, Iterator
@@ -17,14 +16,12 @@ from tests.bench.ear.sounds import read, word_span
 
 ROOT = Path(__file__).resolve().parents[3]
 sys.path.append(str(ROOT / "models" / "training"))
-from held_out import half, speaker_of  # noqa: E402
-from prepare import held_out, noise_held_out  # noqa: E402
+from held_out import TEST_VOICES, half, held_out, noise_held_out, speaker_of  # noqa: E402
+from prepare import manifest_rows  # noqa: E402
 
 DATA_VARIABLE = "HANDSFREE_EAR_DATA"
 DATA = Path(os.environ.get(DATA_VARIABLE, ROOT.parent / "shared" / "data"))
 """Holds speech_commands_dev/, speech/manifest.tsv and noise/. Not in this repository: they are 250 MB."""
-VOICES = ("af_nova", "am_puck", "bf_emma", "bm_george")
-"""Synthetic voices that are only for testing; the second letter is f or m, the first a(merican) or b(ritish)."""
 
 
 @dataclass(frozen=True)
@@ -76,7 +73,7 @@ def collect(data: Path, voices: Iterable[Path], split: str, say: Callable[[str],
     reader, digits, talk, spoken = [], [], [], []
     for row in rows:
         clip = Clip(row["path"], " ".join(row["text"].lower().split()), row["speaker"], row["note"])
-        if row["speaker"] in VOICES:
+        if row["speaker"] in TEST_VOICES:
             spoken.append(clip)
         elif row["speaker"] in barred:
             talk += [clip] * (half(clip.speaker) == split)
@@ -84,7 +81,7 @@ def collect(data: Path, voices: Iterable[Path], split: str, say: Callable[[str],
             (digits if clip.text in DIGITS else reader).append(clip)
     reader, digits = (_thin(clips, data / "speech", split) for clips in (reader, digits))
     if not spoken:
-        say(f"no synthetic voices ({', '.join(VOICES)}): give --voices MANIFEST.tsv; their rows are left out")
+        say(f"no synthetic voices ({', '.join(TEST_VOICES)}): give --voices MANIFEST.tsv; their rows are left out")
     noise = [Clip(str(path), "", "") for path in _files(data / "noise", say) if noise_held_out(path.name)]
     return Collection(*_commands(data / "speech_commands_dev", split, say), reader, digits, talk, noise, spoken)
 
@@ -116,9 +113,7 @@ def _rows(manifest: Path, say: Callable[[str], None]) -> Iterator[dict[str, str]
     if not manifest.is_file():
         say(f"no {manifest}: rows that need it are left out; {DATA_VARIABLE} or --data names the folder of recordings")
         return
-    with open(manifest, encoding="utf-8") as lines:
-        for row in csv.DictReader(lines, delimiter="\t"):
-            yield row | {"path": str(manifest.parent / row["path"])}
+    yield from manifest_rows(manifest)
 
 
 def _files(folder: Path, say: Callable[[str], None], pattern: str = "*") -> list[Path]:
