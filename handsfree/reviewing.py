@@ -14,6 +14,7 @@ from handsfree.core.corrections import OUTCOME_OF, Change, Kind, Overtaken
 from handsfree.core.errors import UserError
 from handsfree.core.events import SAMPLE_RATE
 from handsfree.core.log import MICROPHONE, JudgedRep, SessionLog
+from handsfree.core.wav import as_wav
 from handsfree.edges import review_page
 from handsfree.edges.review_page import Sound
 from handsfree.edges.store import Store
@@ -138,8 +139,6 @@ class Desk:
         return bytes(whole), begin_s
 
     def sound(self, number: int, from_s: float, to_s: float) -> Sound:
-        from handsfree.edges.audio.excerpt import as_wav
-
         pcm, start_s = self.pcm(number, from_s, to_s)
         return Sound(as_wav(pcm), start_s)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import wave
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -11,10 +10,11 @@ from pathlib import Path
 
 from handsfree import __version__, listening
 from handsfree.core.devices import find_device
-from handsfree.core.events import SAMPLE_RATE, AudioBlock, EndReason
+from handsfree.core.events import AudioBlock, EndReason
 from handsfree.core.log import MICROPHONE, SessionStart
 from handsfree.core.plan import Plan
 from handsfree.core.sitting import Sitting
+from handsfree.core.wav import as_wav
 from handsfree.edges.audio import MicrophoneLost, list_devices, microphone, read_file
 from handsfree.edges.store import Store
 from handsfree.keeping import keeping, mend
@@ -151,9 +151,5 @@ class _NoteWriter:
 
     def _write(self, path: Path, pcm: bytes) -> None:
         self._folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        with path.open("wb") as raw, wave.open(raw) as file:
-            file.setnchannels(1)
-            file.setsampwidth(2)
-            file.setframerate(SAMPLE_RATE)
-            file.writeframes(pcm)
+        path.write_bytes(as_wav(pcm))
         path.chmod(0o600)

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import base64
-import io
 import math
-import wave
 from collections.abc import Iterable, Mapping, Sequence
 from html import escape
 
-from handsfree.core.events import SAMPLE_RATE
 from handsfree.core.observers import Comparison
+from handsfree.core.wav import as_wav
 from handsfree.edges.agreement_page import words
 
 CLIP_BEFORE_S, CLIP_AFTER_S = 2.0, 3.0
@@ -75,13 +73,7 @@ def _table(heads: Sequence[str], rows: Iterable[Sequence[str]], raw: int | None 
 
 
 def _player(pcm: bytes) -> str:
-    file = io.BytesIO()
-    with wave.open(file, "wb") as sound:
-        sound.setnchannels(1)
-        sound.setsampwidth(2)
-        sound.setframerate(SAMPLE_RATE)
-        sound.writeframes(pcm)
-    data = base64.b64encode(file.getvalue()).decode("ascii")
+    data = base64.b64encode(as_wav(pcm)).decode("ascii")
     return f'<audio controls preload="none" src="data:audio/wav;base64,{data}"></audio>'
 
 

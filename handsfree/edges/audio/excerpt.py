@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import io
-import wave
 from pathlib import Path
 
 import numpy as np
 
 from handsfree.core.errors import UserError
-from handsfree.core.events import SAMPLE_RATE
 from handsfree.edges.audio.convert import Converter
 from handsfree.quiet import quiet_stderr
 
@@ -36,17 +33,6 @@ def excerpt(path: Path, from_s: float, to_s: float) -> bytes:
         said = str(getattr(error, "error_string", error)).rstrip(".")
         raise UserError(f"{path}: the sound is damaged, or of a kind that cannot be played from ({said})") from None
     return converter.convert(frames) + converter.finish()
-
-
-def as_wav(pcm: bytes) -> bytes:
-    """16 kHz mono int16 PCM as a WAV file."""
-    file = io.BytesIO()
-    with wave.open(file, "wb") as sound:
-        sound.setnchannels(1)
-        sound.setsampwidth(2)
-        sound.setframerate(SAMPLE_RATE)
-        sound.writeframes(pcm)
-    return file.getvalue()
 
 
 def peaks(pcm: bytes, bins: int) -> list[int]:
