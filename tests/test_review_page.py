@@ -143,6 +143,22 @@ def test_figures_follow_at_once(page, path):
     assert page.inner_text("#figures tbody tr:last-child").split() == ["all", str(correct - was), "of", str(reps - 1)]
 
 
+def test_a_correction_asks_for_nothing_else_and_the_wave_stays(page):
+    page.wait_for_selector("#wave polygon", state="attached")
+    wave = page.get_attribute("#wave polygon", "points")
+    asked = []
+    page.on("request", lambda request: asked.append(request.url.rsplit("/", 1)[1]))
+    press(page, "x")
+    said(page, "Rep 1, ")
+    press(page, "u")
+    said(page, "Taken back")
+    assert [one for one in asked if one != "news"] == ["change", "change"]
+    assert page.get_attribute("#wave polygon", "points") == wave
+    press(page, "End")
+    changed = "wave => ![wave, undefined].includes(document.querySelector('#wave polygon')?.getAttribute('points'))"
+    page.wait_for_function(changed, arg=wave, timeout=5000)
+
+
 def test_splitting_merging_and_taking_back(page, path):
     press(page, "s")
     said(page, f"Rep {REPS + 1}, ")

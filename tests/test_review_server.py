@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import re
 import socket
@@ -20,6 +21,7 @@ import soundfile
 from handsfree.commands import review as review_command
 from handsfree.core.errors import UserError
 from handsfree.core.events import EndReason, Outcome
+from handsfree.core.summary import summarise
 from handsfree.edges.audio.excerpt import excerpt, peaks
 from handsfree.edges.kept_sound import KeptSound
 from handsfree.edges.review_page import server
@@ -176,6 +178,18 @@ def test_a_change_is_on_disk_and_in_the_figures(page, tmp_path, log):
     assert [(one.who, one.correction.before, one.correction.after) for one in made] == [
         ("Ana", Outcome.CORRECT, Outcome.INCORRECT)
     ]
+
+
+def test_figures_are_those_of_the_summary(desk):
+    for number, kind in ((1, "no rep"), (2, "wrong"), (3, "right"), (5, "no response"), (7, "no rep")):
+        with contextlib.suppress(UserError):  # it is so already
+            desk.make(kind, number, len(desk.log.corrections))
+    figures, summary = desk.state()["figures"], summarise(desk.log)
+    assert (figures["correct"], figures["reps"]) == (summary.correct, summary.reps)
+    assert [tuple(one.values()) for one in figures["behaviours"]] == [
+        (one.name, one.correct, one.reps, one.rate, one.interval) for one in summary.behaviours if one.outcomes
+    ]
+    assert summary.reps == len(desk.log.reps) - 2
 
 
 def test_a_change_made_in_ignorance_is_answered_with_what_is_new(page, tmp_path, log):
@@ -362,6 +376,24 @@ def test_a_port_that_is_taken(tmp_path, log):
         port = taken.getsockname()[1]
         line = refused("--port", port, "--no-browser", "--log", tmp_path / "log.db", home=tmp_path)
     assert f"--port {port}: cannot be used" in line
+
+
+def test_a_reply_in_two_pieces_is_not_held_back():
+    """With Nagle's algorithm (RFC 896) on, the second piece waits for the browser's delayed acknowledgement."""
+
+    async def nodelay():
+        accepted = asyncio.get_running_loop().create_future()
+        listener = server._listening(0)
+        at = listener.getsockname()
+        async with await asyncio.start_server(lambda _, writer: accepted.set_result(writer), sock=listener):
+            _, client = await asyncio.open_connection(*at)
+            writer = await accepted
+            found = writer.get_extra_info("socket").getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
+            writer.close()
+            client.close()
+        return found
+
+    assert asyncio.run(nodelay())
 
 
 def test_the_page_needs_packages_and_says_which(tmp_path, log, monkeypatch, desk):

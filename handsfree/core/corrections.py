@@ -211,9 +211,10 @@ def undo(log: SessionLog, who: str) -> Change:
                 f"{later.who} has corrected rep {later.correction.rep_number} after you: "
                 "change it by its own key instead"
             )
-    live = (JudgedRep(rep, rep.outcome) for rep in log.live_reps)
-    before = {one.rep.number: one for one in judged(live, (one.correction for one in made[: first - 1]))}
-    now = {one.rep.number: one.outcome for one in log.reps}
+    live = (JudgedRep(rep, rep.outcome) for rep in log.live_reps if rep.number in reps)
+    earlier = (one.correction for one in made[: first - 1] if one.correction.rep_number in reps)
+    before = {one.rep.number: one for one in judged(live, earlier)}
+    now = {one.rep.number: one.outcome for one in log.reps if one.rep.number in reps}
     corrections = []
     for number in numbers:
         change = made[number - 1].correction

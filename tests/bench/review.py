@@ -42,7 +42,7 @@ def _long_session(folder: Path, browser: Browser) -> None:
     log = _spread(invented(REPS), HOURS * 3600)
     write(folder / "long.db", log)
     soundfile.write(folder / "long.flac", sound_of(log), 16_000)
-    starts, usables, keys, plays = [], [], [], []
+    starts, usables, keys, drawn, plays = [], [], [], [], []
     cpu_starts, cpu_pages, cpu_keys = [], [], []
     for _ in range(3):
         began = time.perf_counter()
@@ -60,8 +60,10 @@ def _long_session(folder: Path, browser: Browser) -> None:
             page.focus("#list")
             for _ in range(20):
                 page.keyboard.press("ArrowRight")
-                keys.append(_timed(page, "x"))
-                keys.append(_timed(page, "u"))
+                for key in "xu":
+                    changed_s, drawn_s = _timed(page, key)
+                    keys.append(changed_s)
+                    drawn.append(drawn_s)
             cpu_keys.append((link.cpu_s() - before_s) / 60)
             page.keyboard.press("End")
             plays.append(_until_playing(page))
@@ -69,7 +71,8 @@ def _long_session(folder: Path, browser: Browser) -> None:
     _row("program started to page offered", starts)
     _row(f"page asked for to page usable ({REPS} reps, {HOURS} h)", usables)
     _row("both together", [a + b for a, b in zip(starts, usables, strict=True)], "1 s")
-    _row("key pressed to correction on disk and figures shown", keys, "50 ms", 1000, "ms")
+    _row("key pressed to correction on disk and figures changed", keys, "50 ms", 1000, "ms")
+    _row("the same, to the frame that shows them", drawn, "", 1000, "ms")
     _row("processor time: program until the page is offered", cpu_starts)
     _row("processor time: program and browser until the page is usable", cpu_pages)
     _row("processor time: program for a key (a move, a correction or its undoing)", cpu_keys, "", 1000, "ms")
@@ -112,17 +115,20 @@ def _processor_s(page: Page) -> float:
     )
 
 
-def _timed(page: Page, key: str) -> float:
-    """Seconds from the key press to the new figures, as the page itself sees them."""
+def _timed(page: Page, key: str) -> tuple[float, float]:
+    """Seconds from the key press to the new figures, as the page itself sees them, and to the frame that has them."""
     page.evaluate("""() => {
         window.done = new Promise((resolve) => {
             const said = document.getElementById("said");
             said.textContent = "";
+            const sinceKey = () => (performance.now() - window.pressedAt) / 1000;
             const seeing = new MutationObserver(() => {
-                if (said.textContent) { // said once the answer has come and all is drawn
-                    seeing.disconnect();
-                    resolve(performance.now() - window.pressedAt);
-                }
+                if (!said.textContent) return; // said once the answer has come and all is changed
+                seeing.disconnect();
+                const changed = sinceKey();
+                const { port1, port2 } = new MessageChannel(); // its message comes after the frame's layout and paint
+                port1.onmessage = () => resolve([changed, sinceKey()]);
+                requestAnimationFrame(() => port2.postMessage(null));
             });
             seeing.observe(said, { childList: true, characterData: true, subtree: true });
             const pressed = () => (window.pressedAt = performance.now());
@@ -130,7 +136,7 @@ def _timed(page: Page, key: str) -> float:
         });
     }""")
     page.keyboard.press(key)
-    return page.evaluate("() => window.done") / 1000
+    return tuple(page.evaluate("() => window.done"))
 
 
 def _until_playing(page: Page) -> float:

@@ -80,7 +80,9 @@ def serve(desk: Desk, port: int, ready: Callable[[str], None], browse: Callable[
 
 
 def _listening(port: int) -> socket.socket:
-    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    # Only of a socket that says it is TCP does asyncio turn Nagle's algorithm off. With it on, the second piece of an
+    # answer waits for the browser's delayed acknowledgement (RFC 1122, 4.2.3.2 and 4.2.3.4): 40 ms on Linux.
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     if os.name == "posix":  # elsewhere this would let two programs share the port
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:

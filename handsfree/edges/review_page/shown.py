@@ -14,10 +14,10 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable
 from typing import Any
 
-from handsfree.core import corrections
+from handsfree.core import corrections, stats
 from handsfree.core.events import OTHER_SPEECH, Correction, HeardWord, Ignored, Outcome
 from handsfree.core.log import JudgedRep, MadeCorrection, SessionLog
-from handsfree.core.summary import SessionSummary, summarise
+from handsfree.core.summary import summarise
 
 OUTCOMES = {Outcome.CORRECT: "correct", Outcome.INCORRECT: "incorrect", Outcome.NO_RESPONSE: "no response"}
 
@@ -40,7 +40,7 @@ def state(log: SessionLog, who: str, sound: str) -> dict[str, Any]:
         "sound": sound,
         "behaviours": [{"name": one.name, "steps": one.steps} for one in session.behaviours],
         "reps": reps(log),
-        "figures": figures(summarise(log)),
+        "figures": figures(log),
     }
 
 
@@ -69,7 +69,7 @@ def answer(log: SessionLog, numbers: Collection[int], undone: bool = False) -> d
     return {
         "seen": len(log.corrections),
         "reps": changed,
-        "figures": figures(summarise(log)),
+        "figures": figures(log),
         "said": ("Taken back. " if undone else "") + "; ".join(_line(one) for one in changed),
     }
 
@@ -81,7 +81,8 @@ def reps(log: SessionLog, numbers: Collection[int] | None = None) -> list[dict[s
     criteria = {one.name: one.steps for one in log.session.behaviours}
     history = defaultdict(list)
     for made in log.corrections:
-        history[made.correction.rep_number].append(_made(made))
+        if numbers is None or made.correction.rep_number in numbers:
+            history[made.correction.rep_number].append(_made(made))
     until = corrections.extents(log.words, wanted)
     return [
         _rep(one, until[one.rep.number], criteria.get(one.rep.behaviour, ()), doubts, history[one.rep.number])
@@ -115,24 +116,26 @@ def _rep(
     }
 
 
-def figures(summary: SessionSummary) -> dict[str, Any]:
-    """Counts with their rates and 95 % Wilson intervals: of the session, and of each behaviour trained in it."""
-    shown = [one for one in summary.behaviours if one.outcomes]
+def figures(log: SessionLog) -> dict[str, Any]:
+    """Counts with their rates and 95 % Wilson intervals: of the session, and of each behaviour trained in it.
+
+    Counted here and not by `summarise`, which counts far more: a key would wait for it.
+    """
+    outcomes: dict[str, list[Outcome | None]] = {one.name: [] for one in log.session.behaviours}
+    for one in log.reps:
+        outcomes.setdefault(one.rep.behaviour, []).append(one.outcome)
+    behaviours = [_figure(name, found) for name, found in outcomes.items() if found]
     return {
-        "correct": summary.correct,
-        "reps": summary.reps,
-        "behaviours": [
-            {
-                "name": one.name,
-                "correct": one.correct,
-                "reps": one.reps,
-                "rate": one.rate,
-                "interval": one.interval,
-                "to_marker": one.cue_to_marker_s,
-            }
-            for one in shown
-        ],
+        "correct": sum(one["correct"] for one in behaviours),
+        "reps": sum(one["reps"] for one in behaviours),
+        "behaviours": behaviours,
     }
+
+
+def _figure(name: str, outcomes: list[Outcome | None]) -> dict[str, Any]:
+    correct, reps = outcomes.count(Outcome.CORRECT), len(outcomes) - outcomes.count(None)
+    rate = correct / reps if reps else None
+    return {"name": name, "correct": correct, "reps": reps, "rate": rate, "interval": stats.wilson(correct, reps)}
 
 
 def clock(at_s: float) -> str:

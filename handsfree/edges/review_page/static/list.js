@@ -51,12 +51,11 @@ export class RepList {
     const row = this.row(rep);
     old.replaceWith(row);
     this.rows.set(rep.n, row);
-    this.mark(this.current);
   }
 
   row(rep) {
     const { sign, style } = look(rep);
-    return html("li", { id: `rep-${rep.n}`, role: "option", "aria-selected": "false", "data-n": rep.n },
+    return html("li", { id: `rep-${rep.n}`, role: "option", "aria-selected": String(rep.n === this.current), "data-n": rep.n },
       html("span", {}, String(rep.n)),
       html("span", {}, clock(rep.start)),
       html("span", { class: "name" }, rep.behaviour),

@@ -21,8 +21,11 @@ export class TimeLine {
       const atS = this.timeIn(around, event, LABEL, this.fromS, this.toS);
       if (atS >= this.fromS) pointed(atS);
     });
+    // The width is asked for here alone: asked for while drawing, it would make the browser lay out the whole page first.
     new ResizeObserver(() => {
-      if (!this.state || around.clientWidth === this.width) return; // only its height changed, with what is in it
+      if (around.clientWidth === this.width) return; // only its height changed, with what is in it
+      this.width = around.clientWidth;
+      if (!this.state) return;
       this.drawWhole();
       this.drawAround();
     }).observe(around);
@@ -33,7 +36,9 @@ export class TimeLine {
     return fromS + ((event.clientX - box.left - left) / (box.width - left)) * (toS - fromS);
   }
 
+  // The same state again: some of its reps have changed. Another one may come with more sound.
   show(state) {
+    if (state !== this.state) this.pieces = undefined;
     this.state = state;
     this.lengthS = Math.max(1, state.session.length, ...state.reps.slice(-1).map((rep) => rep.until));
     this.drawWhole();
@@ -57,15 +62,16 @@ export class TimeLine {
     this.rep = rep;
     const middleS = rep ? (rep.start + rep.until) / 2 : 0;
     const lengthS = Math.max(this.spanS, rep ? Math.min(rep.until - rep.start + 2, 180) : 0);
-    this.fromS = Math.max(0, middleS - lengthS / 2);
-    this.toS = this.fromS + lengthS;
+    const fromS = Math.max(0, middleS - lengthS / 2);
+    const elsewhere = fromS !== this.fromS || fromS + lengthS !== this.toS;
+    [this.fromS, this.toS] = [fromS, fromS + lengthS];
+    if (elsewhere || !this.pieces) this.fetchWave();
     this.showPlace();
     this.drawAround();
-    this.fetchWave();
   }
 
   drawWhole() {
-    const width = this.whole.clientWidth || 600;
+    const width = this.width || 600;
     const x = (atS) => (atS / this.lengthS) * width;
     const marks = new Map();
     for (const rep of this.state.reps) {
@@ -82,14 +88,13 @@ export class TimeLine {
 
   showPlace() {
     if (this.fromS === undefined) return;
-    const scale = (this.whole.clientWidth || 600) / this.lengthS;
+    const scale = (this.width || 600) / this.lengthS;
     this.here.setAttribute("x", this.fromS * scale);
     this.here.setAttribute("width", Math.max(3, (this.toS - this.fromS) * scale));
   }
 
   drawAround() {
     if (this.fromS === undefined) return;
-    this.width = this.around.clientWidth;
     const width = this.width || 600;
     const x = (atS) => LABEL + ((atS - this.fromS) / (this.toS - this.fromS)) * (width - LABEL);
     this.x = x;
@@ -165,7 +170,6 @@ export class TimeLine {
     this.waveAsked?.abort();
     this.waveAsked = new AbortController();
     this.pieces = [];
-    this.drawWave();
     if (this.state.sound || !this.rep) return;
     const { signal } = this.waveAsked;
     try {
