@@ -8,6 +8,7 @@ from datetime import date, datetime, timedelta, timezone
 
 import pytest
 from click.testing import CliRunner
+from rich.console import Console
 
 from demo.simulate import FIRST_DAY, RELAPSE_DAY, RELAPSE_OF, domino, write
 from handsfree.commands.progress import progress as command
@@ -15,7 +16,7 @@ from handsfree.core.errors import UserError
 from handsfree.core.events import Correction, EndReason, Instruction, LogWord, Outcome, OweReward, Role, SessionEvent
 from handsfree.core.progress import Changed, Unit, progress
 from handsfree.core.summary import summarise
-from handsfree.edges.progress_page import image, page, words, write_image
+from handsfree.edges.progress_page import image, page, plain, words, write_image
 from handsfree.edges.store import Store
 from tests.helpers import heard
 from tests.logs import STARTED, marked_rep, start
@@ -196,8 +197,17 @@ def test_what_changed_at_a_relapse():
 
 def test_one_rep():
     [sit] = progress(history(session(0, ("sit", 1, "+")))).behaviours
-    assert words.verdict(sit) == ("too early", "to tell: 1 rep in all.")
+    assert words.verdict(sit) == ("too early to tell", "only 1 rep so far.")
     assert "1 of 1 correct: 100 % (95 % interval 21 to 100 %)" in words.lately(sit)
+
+
+def test_too_few_reps_read_alike_as_text_page_and_image(capsys):
+    few = progress(history(session(0, ("sit", 1, "++-+-"))))
+    plain.show(few, Console(width=80))
+    said = "too early to tell: only 5 reps so far."
+    assert said in map(str.strip, capsys.readouterr().out.splitlines())
+    assert "<strong>Too early to tell</strong>: only 5 reps so far." in page.html(few)
+    assert f">{said}</text>" in image._drawing(few, None)
 
 
 def test_no_rep(tmp_path):

@@ -37,14 +37,14 @@ def span(progress: DogProgress) -> str:
 
 
 def verdict(behaviour: BehaviourProgress) -> tuple[str, str]:
-    """A sign in a word or two, and the sentence that follows it."""
+    """A sign in a few words, and what follows it: after a colon, unless the sign is in capitals."""
     if setback := behaviour.relapse:
         return "LIKELY RELAPSE", f"since {day(setback.began)}: {_fell(setback)}, noticed on {day(setback.found)}."
     if plateau := behaviour.plateau:
         score = f"{plateau.correct} of {plateau.reps} correct on {plateau.days} days"
         return "PLATEAU", f"since {day(plateau.began)}: no gain at step {plateau.step}, {score}."
     if behaviour.reps < FEW_REPS:
-        return "too early", f"to tell: {many(behaviour.reps, 'rep')} in all."
+        return "too early to tell", f"only {many(behaviour.reps, 'rep')} so far."
     at_last = behaviour.steps and behaviour.step >= len(behaviour.steps)
     return "steady", "at its last step." if at_last else "no sign of a relapse or a plateau."
 
