@@ -48,12 +48,14 @@ def run_session(
     model: Path | None = None,
     learnt: listening.Learnt | None = None,
     sound_dir: Path | None = None,
+    begun: Callable[[], None] = lambda: None,
     stop: Callable[[], bool] = lambda: False,
     tell: Callable[[str], None] = lambda line: None,
 ) -> FinishedSession:
     """Open everything, run until the end, close everything.
 
-    `learnt` is what was learnt of her voice. `tell` gets one line for what a person should know but need not act on.
+    `learnt` is what was learnt of her voice. `begun` is called when all is open, before anything is heard. `tell` gets
+    one line for what a person should know but need not act on.
     Sound is kept in `sound_dir` as the plan says; without one, none is. Raises UserError; what was counted before is in
     the log.
     """
@@ -90,6 +92,7 @@ def run_session(
             watcher = Together(watcher, keeper)
         notes = _NoteWriter(log_path.parent / "notes", session_id, tell)
         running = Session(sitting, recogniser, store, voice, watcher, notes)
+        begun()
         if microphone_name:
             watcher.ready(microphone_name)
         try:

@@ -497,6 +497,16 @@ def test_a_session_says_first_what_sound_is_kept_and_keeps_it(home, recording, t
 
 
 @pytest.mark.ear
+@pytest.mark.parametrize(
+    "wrong", [("--from", "none.wav"), ("--device", "no such microphone"), ("--model", "none"), ("--log", ".")]
+)
+def test_a_session_that_cannot_start_says_why_and_nothing_else(home, tmp_path, wrong):
+    done = run(tmp_path, "session", PLAN, *wrong)
+    refused(done)
+    assert done.stdout == ""
+
+
+@pytest.mark.ear
 def test_times_are_kept_with_their_zone(home, recording, tmp_path):
     log = tmp_path / "log.db"
     run(home, "session", PLAN, "--from", recording, "--fast", "--log", log, TZ="Asia/Kolkata")

@@ -68,9 +68,7 @@ def session(
     text = planfile.read_text(plan)
     the_plan = planfile.parse(text, plan)
     the_plan = replace(the_plan, place=place or the_plan.place, handler=handler or the_plan.handler)
-    if not quiet:
-        what = keeping.in_words(the_plan.sound, places.sound_dir())
-        _show(f"{what[0].upper()}{what[1:]}.")
+    kept = keeping.in_words(the_plan.sound, places.sound_dir())
     with ExitStack() as stack:
         finished = run_session(
             the_plan,
@@ -85,6 +83,7 @@ def session(
             sound_dir=places.sound_dir(),
             learnt=None if model else own_voice(plan, the_plan, _tell),
             watcher=stack.enter_context(_watcher(quiet)),
+            begun=lambda: None if quiet else _show(f"{kept[0].upper()}{kept[1:]}."),
             stop=stack.enter_context(_until_interrupted()),
             tell=_tell,
             started_at=datetime.now().astimezone(),
