@@ -15,7 +15,7 @@ from handsfree.commands.handover import handover as command
 from handsfree.commands.plan import plan as plan_command
 from handsfree.core.errors import UserError
 from handsfree.core.handover import LAST_DAYS, Compared, Score, hand_over
-from handsfree.core.plan import Behaviour, Handover, Tag
+from handsfree.core.plan import PRESETS, Behaviour, Day, Handover, Tag
 from handsfree.core.progress import progress
 from handsfree.edges import handover_page, planfile
 from handsfree.edges.handover_page import words
@@ -82,7 +82,41 @@ def test_what_was_never_trained_is_said():
 
 def test_a_raise_without_a_rep_at_the_new_step():
     one = sit(session(0, ("sit", 1, "+++++"), steps={"sit": 2}))
-    assert words.today(one) == "Step 2 of 3: two. No reps at this step yet."
+    assert words.today(one) == (
+        "Step 2 of 3: two. No reps at this step yet; before it, 5 of 5 right: too few reps to tell."
+    )
+
+
+def test_how_it_goes_on_is_what_the_plan_says():
+    brush = Behaviour("brush", ("brush",), tag=Tag.HANDLING, steps=STEPS)
+    bowl = Behaviour("bowl", ("wait",), tag=Tag.GUARDING, steps=STEPS)
+    sit = Behaviour("sit", ("sit",), steps=STEPS, rule=PRESETS["8-of-10"])
+    past = session(0, ("sit", 1, "+"), ("brush", 1, "+"), ("bowl", 3, "+"))
+    later = session(1, ("brush", 2, "+"))
+    own = Day(calm_reps=7)
+    first = handed(past, behaviours=(sit, brush, bowl), day=own).behaviours
+    assert [words.following(one) for one in first] == [
+        "Next: two. Go on when 8 of 10 are right; go back a step after 2 misses in a row.",
+        "Next: two. Go on after 7 calm reps in a row, one step a day at most. At the first opt-out stop for that day.",
+        "How it goes on is for that professional to say.",
+    ]
+    second = handed(past, later, behaviours=(brush,), day=own).behaviours[0]
+    assert words.following(second).endswith("At the first opt-out stop for that day, and be a step easier next time.")
+    assert (
+        words.following(handed(behaviours=(bowl,)).behaviours[0]) == "How it goes on is for that professional to say."
+    )
+
+
+def test_a_warning_sign_is_not_kept_from_the_family():
+    calm = session(0, ("sit", 1, "+"))
+    assert words.warned(handed(calm)) == ""
+    assert "<strong>A warning sign." not in handover_page.html(handed(calm))
+    growl = session(1, ("brush", 1, "++"), ("sit", 1, "+"), safety=True)
+    told = handed(calm, growl)
+    assert "such as growling, was heard on 5 May 2026 (brush, sit). Ask the trainer" in words.warned(told)
+    assert words.warned(told) in handover_page.html(told)
+    often = handed(*(session(day, ("sit", 1, "+"), safety=True) for day in range(6)))
+    assert "was heard 6 times, last on 5 May 2026 (sit); 6 May 2026 (sit); " in words.warned(often)
 
 
 def test_a_relapse_is_not_kept_from_the_family():

@@ -48,15 +48,19 @@ class Compared:
 class Today:
     """One behaviour of the plan. `found` None: never trained; then there are no figures.
 
-    step      where the dog stands, counted from 1; `since`..`until` are the days that the figures are of
+    step       where the dog stands, counted from 1; `since`..`until` are the days that the figures are of
+    calm_reps  so many correct reps in a row before handling goes a step up
+    easier     the reps of these days at easier steps
     """
 
     behaviour: Behaviour
     found: BehaviourProgress | None
     step: int
+    calm_reps: int
     since: date | None = None
     until: date | None = None
     all: Score = Score("", 0, 0)
+    easier: Score = Score("", 0, 0)
     places: tuple[Score, ...] = ()
     handlers: tuple[Score, ...] = ()
     compared: tuple[Compared, ...] = ()
@@ -80,30 +84,37 @@ class Handed:
 def hand_over(plan: Plan, progress: DogProgress) -> Handed:
     """How each behaviour of the plan stands today."""
     found = {one.name: one for one in progress.behaviours}
-    return Handed(plan, progress, tuple(_today(behaviour, found.get(behaviour.name)) for behaviour in plan.behaviours))
+    return Handed(
+        plan, progress, tuple(_today(plan, behaviour, found.get(behaviour.name)) for behaviour in plan.behaviours)
+    )
 
 
-def _today(behaviour: Behaviour, found: BehaviourProgress | None) -> Today:
+def _today(plan: Plan, behaviour: Behaviour, found: BehaviourProgress | None) -> Today:
+    calm_reps = plan.day.calm_reps
     if found is None:
-        return Today(behaviour, None, behaviour.start_step)
+        return Today(behaviour, None, behaviour.start_step, calm_reps)
     step = min(found.step, len(behaviour.steps))
     until = found.last_day
     since = until - timedelta(days=LAST_DAYS - 1)
-    recent = [
-        (session, bool(rep.correct))
+    lately = [
+        (session, rep)
         for session, reps in found.trained
         if session.day >= since
         for rep in reps
-        if rep.correct is not None and rep.step >= step
+        if rep.correct is not None
     ]
+    recent = [(session, bool(rep.correct)) for session, rep in lately if rep.step >= step]
+    easier = [bool(rep.correct) for _, rep in lately if rep.step < step]
     handlers = _scores(recent, lambda session: session.handler)
     return Today(
         behaviour=behaviour,
         found=found,
         step=step,
+        calm_reps=calm_reps,
         since=since,
         until=until,
         all=Score("", len(recent), sum(correct for _, correct in recent)),
+        easier=Score("", len(easier), sum(easier)),
         places=_scores(recent, lambda session: session.place),
         handlers=handlers,
         compared=tuple(_compared(handlers[0], other) for other in handlers[1:]),

@@ -51,6 +51,11 @@ class PastSession:
         """The day by the clock on the wall where it took place."""
         return self.started_at.date()
 
+    @property
+    def trained(self) -> tuple[str, ...]:
+        """Names of the behaviours with reps, in the order of time."""
+        return tuple(dict.fromkeys(rep.behaviour for rep in self.reps))
+
 
 @dataclass(frozen=True, slots=True)
 class History:
@@ -63,6 +68,11 @@ class History:
     dog: str
     sessions: tuple[PastSession, ...]
     out_of_order: int = 0
+
+    @property
+    def warned(self) -> tuple[PastSession, ...]:
+        """Sessions in which the safety word was heard."""
+        return tuple(session for session in self.sessions if session.safety)
 
     @property
     def behaviours(self) -> dict[str, TrainedBehaviour]:

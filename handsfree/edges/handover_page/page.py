@@ -36,7 +36,10 @@ def html(handed: Handed) -> str:
     """The page."""
     plan, progress = handed.plan, handed.progress
     title = f"Living and training with {plan.dog}"
-    body = [f"<h1>{escape(title)}</h1>", _p(_subtitle(handed)), "<h2>The words to use</h2>", _words(handed)]
+    body = [f"<h1>{escape(title)}</h1>", _p(_subtitle(handed))]
+    if warned := words.warned(handed):
+        body.append(f'<p class="caution"><strong>A warning sign.</strong> {escape(warned)}</p>')
+    body += ["<h2>The words to use</h2>", _words(handed)]
     body += [f"<h2>What {escape(plan.dog)} does today</h2>", *(_behaviour(one) for one in handed.behaviours)]
     own = plan.handover
     body += _list("The rules of the house", own.house_rules)
@@ -90,10 +93,10 @@ def _behaviour(one: Today) -> str:
         parts.append(f'<p class="note">{escape(relapse)}</p>')
     parts += _by({"where": one.places, "with whom": one.handlers})
     parts += [_p(words.compared(pair)) for pair in one.compared]
-    parts.append(_p(words.following(one)))
-    parts += _two(behaviour.do, behaviour.dont)
     if tag := words.tag(one):
         parts.append(f'<p class="note">{escape(tag)}</p>')
+    parts.append(_p(words.following(one)))
+    parts += _two(behaviour.do, behaviour.dont)
     return "<section>" + "\n".join(parts) + "</section>"
 
 

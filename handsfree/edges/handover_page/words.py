@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from datetime import date
 
-from handsfree.core.handover import LAST_DAYS, Compared, Score, Today
-from handsfree.core.plan import Plan, Tag
+from handsfree.core.handover import LAST_DAYS, Compared, Handed, Score, Today
+from handsfree.core.plan import Plan, SequentialRule, Tag
 
 PERCENT = "\N{NO-BREAK SPACE}%"
 ABOUT = (
@@ -13,6 +13,7 @@ ABOUT = (
     "microphone heard and the trainer corrected. The band is the 95 % interval of the rate: the fewer reps, the wider. "
     "Fewer than 10 reps say too little. In another home, with other people, a dog starts lower: begin a step easier."
 )
+MOST_WARNINGS = 5
 CAUTIONS = (
     "Growling, freezing, snapping, guarding or a bite: stop and give the dog space; never punish a warning sign. See a "
     "vet first, to rule out pain; then a licensed behaviour professional. Local law on bites and dangerous dogs "
@@ -30,7 +31,8 @@ def today(one: Today) -> str:
         return "Not trained yet."
     step = f"Step {one.step} of {len(one.behaviour.steps)}: {one.behaviour.steps[one.step - 1]}."
     if not one.all.reps:
-        return f"{step} No reps at this step yet."
+        below = f"; before it, {score(one.easier)}" if one.easier.reps else ""
+        return f"{step} No reps at this step yet{below}."
     return f"{step} {score(one.all)}."
 
 
@@ -58,11 +60,40 @@ def compared(one: Compared) -> str:
 
 
 def following(one: Today) -> str:
+    """How it goes on; as the plan's rule has it, and for handling as `tomorrow` does."""
+    tag, rule = one.behaviour.tag, one.behaviour.rule
+    if tag is Tag.GUARDING:
+        return "How it goes on is for that professional to say."
     if one.found is None:
         return f"Begin with: {one.behaviour.steps[one.step - 1]}."
+    if tag is Tag.HANDLING:
+        stop = "At the first opt-out stop for that day" + (", and be a step easier next time." if one.step > 1 else ".")
+        if one.next_step is None:
+            return f"The last step is reached. Keep it up: a few calm reps every few days. {stop}"
+        return f"Next: {one.next_step}. Go on after {one.calm_reps} calm reps in a row, one step a day at most. {stop}"
     if one.next_step is None:
         return "The last step is reached. Keep it up: a few reps every few days, in new places."
-    return f"Next: {one.next_step}. Go on when four of five are right; go back a step after two misses."
+    enough = (4, 5) if isinstance(rule, SequentialRule) else (rule.raise_at, rule.window)
+    return (
+        f"Next: {one.next_step}. Go on when {enough[0]} of {enough[1]} are right; go back a step after "
+        f"{max(2, rule.misses_in_a_row)} misses in a row."
+    )
+
+
+def warned(handed: Handed) -> str:
+    """When the safety word was heard, and in training what; "" if it never was. The last few times, if often."""
+    sessions = handed.progress.history.warned
+    if not sessions:
+        return ""
+    when = []
+    for session in sessions[-MOST_WARNINGS:]:
+        when.append(day(session.day) + (f" ({', '.join(session.trained)})" if session.trained else ""))
+    often = f" {len(sessions)} times, last on" if len(sessions) > MOST_WARNINGS else " on"
+    return (
+        f"The safety word, which is said at a warning sign such as growling, was heard{often} {'; '.join(when)}. Ask "
+        "the trainer what happened, and do not train these until a vet and a licensed behaviour professional have "
+        "looked at it."
+    )
 
 
 def relapse(one: Today) -> str:
