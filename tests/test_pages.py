@@ -11,6 +11,7 @@ from handsfree.core.handover import hand_over
 from handsfree.core.progress import progress
 from handsfree.edges import handover_page, progress_page
 from handsfree.edges.store import Store
+from tests.pasts import history, session
 
 sync_api = pytest.importorskip("playwright.sync_api")
 axe = pytest.importorskip("axe_playwright_python.sync_playwright")
@@ -69,4 +70,24 @@ def test_a_relapse_can_be_read_without_colours(browser, folder):
     assert section.locator("svg circle.dot").count() == 11  # dots: days before
     assert section.locator("svg text.alarming").text_content() == "likely relapse from Sat 21 Mar"
     assert section.locator("svg").get_attribute("aria-label").startswith("reverse. LIKELY RELAPSE: since Sat 21 Mar")
+    page.close()
+
+
+def test_what_is_written_above_a_picture_does_not_overlap(browser, tmp_path):
+    """Also where a plateau began on the first day."""
+    found = progress(history(*(session(day, ("sit", 2, "+-+-+-+-+-")) for day in range(5))))
+    progress_page.write(tmp_path / "flat.html", found)
+    page = browser.new_page()
+    page.goto((tmp_path / "flat.html").as_uri())
+    title, name = (page.get_by_text(text).bounding_box() for text in ("correct, with 95 % interval", "no gain since"))
+    assert title["x"] + title["width"] <= name["x"]
+    page.close()
+
+
+def test_a_phone_shows_the_latest_days_first(browser, folder):
+    page = browser.new_page(viewport={"width": 360, "height": 700})
+    page.goto((folder / "progress.html").as_uri())
+    picture = page.locator("section svg").first.bounding_box()
+    assert picture["width"] > 360
+    assert picture["x"] + picture["width"] <= 360
     page.close()

@@ -120,6 +120,17 @@ def test_a_clock_set_back_is_said(tmp_path):
     assert "1 session stands in the log after later ones: a clock was set back" in words.notes(progress(past))[0]
 
 
+def test_a_warning_sign_is_said(capsys):
+    calm = history(session(0, ("sit", 1, "+")))
+    assert words.notes(progress(calm)) == []
+    growl = history(*calm.sessions, session(1, ("brush", 1, "+"), ("sit", 1, "+"), safety=True))
+    said = "The safety word was heard in 1 session, last on Tue 5 May (brush, sit): a vet first, then a licensed"
+    assert words.notes(progress(growl))[0].startswith(said)
+    plain.show(progress(growl), Console(width=200))
+    assert said in capsys.readouterr().out
+    assert said in page.html(progress(growl))
+
+
 def test_a_day_is_the_day_where_it_took_place(tmp_path):
     """23:30 in Auckland and 08:00 in Lisbon ten hours later: by UTC one day, by their own clocks two."""
     auckland, lisbon = timezone(timedelta(hours=12)), timezone(timedelta(hours=1))

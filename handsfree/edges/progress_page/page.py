@@ -21,7 +21,9 @@ svg { width: 100%; min-width: 38rem; height: auto; margin: .5rem 0; }
 table { border-collapse: collapse; margin: .5rem 0; } th, td { padding: .1rem 1rem .1rem 0; text-align: right; }
 th:first-child, td:first-child, td:last-child, th:last-child { text-align: left; }
 td { font-variant-numeric: tabular-nums; } tbody tr { border-top: 1px solid #8884; }
-.wide { overflow-x: auto; } .caution { border: 2px solid currentColor; padding: .5rem 1rem; margin-top: 2rem; }
+.wide { overflow-x: auto; }
+.newest { direction: rtl; } .newest svg { direction: ltr; }  /* where it does not fit, the latest days show first */
+.caution { border: 2px solid currentColor; padding: .5rem 1rem; margin-top: 2rem; }
 footer { opacity: .75; margin: 2rem 0; font-size: .9rem; } summary { cursor: pointer; }
 @media print { :root { --rate: #0072b2; --alarm: #b34700; --paper: #fff; --ink: #000; color-scheme: light; }
   body { margin: 0; max-width: none; font-size: 12px; } section { break-inside: avoid; } h2 { margin-top: 1.2rem; }
@@ -61,7 +63,7 @@ def _section(behaviour: BehaviourProgress, is_open: bool) -> str:
         f"<h2>{escape(behaviour.name)} <small>{escape(words.standing(behaviour))}</small></h2>",
         f'<p class="verdict {kind}"><strong>{escape(sign.capitalize())}</strong>{colon} {escape(sentence)}</p>',
         *(_p(line) for line in words.beneath(behaviour)),
-        f'<div class="wide" tabindex="0">{picture(behaviour, unit)}</div>',
+        f'<div class="wide newest" tabindex="0">{picture(behaviour, unit)}</div>',
         _p(f"{words.lately(behaviour)}."),
         f"<details{' open' if is_open else ''}><summary>Figures by {unit}</summary>{_table(behaviour, unit)}</details>",
     ]

@@ -14,6 +14,8 @@ from handsfree.core.progress import GOOD_RATE, BehaviourProgress, Period, Unit
 from handsfree.edges.progress_page import words
 
 WIDTH, LEFT, RIGHT = 820, 52, 14
+TITLE = 200
+"""Width of what is written above the axis, about."""
 RATE_TOP, RATE_BOTTOM = 26, 206
 STEP_TOP, STEP_ROW = 234, 15
 MOST_STEP_ROWS = 8
@@ -116,8 +118,9 @@ def _turns(behaviour: BehaviourProgress, across: _Across, last: date) -> list[st
 
 
 def _name(text: str, x: float, kind: str) -> str:
-    """A name above the plot, to the left of its place where there is no room to the right."""
+    """A name above the plot, beside what is written there; left of its place where there is no room to the right."""
     anchor = "end" if x > WIDTH - 240 else "start"
+    x = max(x, LEFT + TITLE)
     return f'<text class="{kind}" x="{x:.0f}" y="14" text-anchor="{anchor}">{escape(text)}</text>'
 
 

@@ -147,12 +147,19 @@ def marks(behaviour: BehaviourProgress, periods: Sequence[Period]) -> dict[date,
 
 
 def notes(progress: DogProgress) -> list[str]:
-    """What should be known of the log before its figures are believed."""
+    """What should be known beside the figures: doubts about the days, and that the safety word was heard."""
     said = []
     if late := progress.history.out_of_order:
         said.append(
             f"{many(late, 'session')} stand{'s' if late == 1 else ''} in the log after later ones: a clock was set "
             "back, or logs were brought together. Days are those that were written down."
+        )
+    if warned := progress.history.warned:
+        last = warned[-1]
+        trained = f" ({', '.join(last.trained)})" if last.trained else ""
+        said.append(
+            f"The safety word was heard in {many(len(warned), 'session')}, last on {day(last.day)}{trained}: a vet "
+            "first, then a licensed behaviour professional."
         )
     return said
 
