@@ -17,7 +17,7 @@ import hashlib
 import math
 import random
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta, timezone
 from functools import lru_cache
@@ -26,6 +26,7 @@ from pathlib import Path
 
 from handsfree import __version__, places
 from handsfree.core.events import (
+    Choice,
     EndReason,
     HeardWord,
     Ignored,
@@ -153,11 +154,12 @@ def simulated_session(
     steps: dict[str, int],
     chance: random.Random,
     quota: int | None = None,
+    raised_today: Collection[str] = (),
 ) -> SessionLog:
     """One session. `steps` are those reached before, and are moved on."""
     book = _book(plan.prompts.language)
     trouble = 0.5 * (plan.place == PLACES[2]) + 0.3 * (plan.handler == HANDLERS[1])
-    imagined = Imagined(Sitting(plan, {}, steps), book, learner, chance, trouble)
+    imagined = Imagined(Sitting(plan, {}, steps, raised_today), book, learner, chance, trouble)
     began_at = dict(imagined.sitting.trial.steps)
     reason = imagined.run(quota)
     end_s = round(imagined.now_s + 5.0, 2)
@@ -177,7 +179,8 @@ def simulated_session(
         model_sha256="",
         source=SOURCE,
         behaviours=tuple(
-            TrainedBehaviour(b.name, b.tag, b.start_step, b.steps, began_at[b.name]) for b in plan.behaviours
+            TrainedBehaviour(b.name, b.tag, b.start_step, b.steps, began_at[b.name], b.name in raised_today)
+            for b in plan.behaviours
         ),
         ended_s=end_s,
         end_reason=reason,
@@ -202,11 +205,14 @@ def domino(weeks: int = WEEKS, seed: int = 7) -> Iterator[SessionLog]:
     for day in range(7 * weeks):
         if day == RELAPSE_DAY:
             learner.relapse(RELAPSE_OF)
+        raised_today: set[str] = set()
         for number in range(calendar.choice((0, 1, 1, 2, 2, 3))):
             handler, place = calendar.choices(HANDLERS, (3, 1))[0], calendar.choices(PLACES, (3, 2, 1))[0]
             plan, text = plan_of("Domino", handler, place)
             started_at = _moment(day, 8.0 + 4.5 * number + 3 * calendar.random())
-            yield simulated_session(plan, text, started_at, learner, steps, chance)
+            log = simulated_session(plan, text, started_at, learner, steps, chance, None, frozenset(raised_today))
+            raised_today |= {one.behaviour for one in log.decisions if one.choice is Choice.RAISE and one.behaviour}
+            yield log
 
 
 def many(sessions: int, reps: int, dogs: int, seed: int = 7) -> Iterator[SessionLog]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -58,14 +58,14 @@ def heard_again(
 ) -> Counted:
     """The session counted anew from its sound, in session time.
 
-    Its plan, the steps it began with and what was spoken in her ear are as stored; the ear is the plan's, or `model`,
-    and words count from `confidence` on, if that is given. Raises UserError.
+    Its plan, what was known when it began and what was spoken in her ear are as stored; the ear is the plan's, or
+    `model`, and words count from `confidence` on, if that is given. Raises UserError.
     """
     plan = plan_of(log)
     if confidence is not None:
         plan = replace(plan, ear=replace(plan.ear, confidence=confidence))
-    steps = steps_at_start(log)
-    return count_sound(plan, sound, model, steps, [(said.start_s, said.end_s or 0.0) for said in log.prompts])
+    prompts = [(said.start_s, said.end_s or 0.0) for said in log.prompts]
+    return count_sound(plan, sound, model, steps_at_start(log), log.session.raised_today, prompts)
 
 
 def count_sound(
@@ -73,12 +73,13 @@ def count_sound(
     sound: Iterable[AudioBlock],
     model: Path | None = None,
     steps: dict[str, int] | None = None,
+    raised_today: Collection[str] = (),
     prompts: Iterable[tuple[float, float]] = (),
 ) -> Counted:
     """Sound as a session, to its end; nothing is spoken or stored. `prompts`: when the tool was heard in it."""
     from handsfree.hearing import Hearing, Measured
 
-    sitting = Sitting(plan, listening.prompt_book(plan.prompts.language).instructions, steps)
+    sitting = Sitting(plan, listening.prompt_book(plan.prompts.language).instructions, steps, raised_today)
     for start_s, end_s in prompts:
         if end_s > start_s:
             sitting.prompt_played(start_s, end_s)

@@ -66,7 +66,8 @@ def run_session(
             tell(f"session {lost.id[:8]} of {lost.started_at:%d %b %H:%M} had been cut off; its reps are kept")
             if sound_dir is not None:
                 mend(sound_dir, lost.id, tell)
-        sitting = Sitting(plan, book.instructions, store.current_steps(plan.dog))
+        raised_today = store.raised_on(plan.dog, started_at.date())
+        sitting = Sitting(plan, book.instructions, store.current_steps(plan.dog), raised_today)
         ear = listening.open_ear(plan, sitting.vocabulary.phrases, model, learnt)
         recogniser = ear.recogniser()
         if ear.note:
@@ -85,6 +86,7 @@ def run_session(
                 model_sha256=ear.sha256,
                 source=recording.name if recording else MICROPHONE,
                 steps=sitting.trial.steps,
+                raised_today=raised_today,
             )
         )
         if sound_dir is not None:

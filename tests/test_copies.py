@@ -322,19 +322,31 @@ def test_a_running_session_is_not_disturbed(path, command):
 
 
 def test_a_backup_of_an_older_version_is_brought_up_to_date_and_left_as_it_is(path, monkeypatch):
-    old = path.with_name("old.db")
+    old, new = path.with_name("old.db"), path.with_name("written.db")
     with monkeypatch.context() as patch:
         patch.setattr(migrations, "STEPS", dict(list(migrations.STEPS.items())[:3]))
-        with Store.open(old) as store:
-            session_id = store.begin(start())
-            store.add_word(LogWord(SessionEvent(heard("yes", 1.0), Role.MARKER)))
-            store.end(session_id, EndReason.ASKED, 9.0)
+        Store.open(old).close()
+    with Store.open(new) as store:
+        session_id = store.begin(start())
+        store.add_word(LogWord(SessionEvent(heard("yes", 1.0), Role.MARKER)))
+        store.end(session_id, EndReason.ASKED, 9.0)
+    with contextlib.closing(sqlite3.connect(old)) as connection, connection:
+        connection.execute("ATTACH ? AS new", (str(new),))
+        for table, columns in (
+            ("sessions", "*"),
+            ("behaviours", "session_id, number, name, tag, start_step, steps, step"),
+            ("words", "*"),
+        ):
+            connection.execute(f"INSERT INTO main.{table} SELECT {columns} FROM new.{table}")
     content = old.read_bytes()
     run("merge", old, "--log", path)
     run("restore", old, "--log", path.with_name("new.db"))
     for log in (path, path.with_name("new.db")):
         with Store.open(log, read_only=True) as store:
-            assert len(store.session_log(session_id).words) == 1
+            log = store.session_log(session_id)
+            assert len(log.words) == 1
+            assert [one.step for one in log.session.behaviours] == [2, 2, 1, 2]
+            assert log.session.raised_today == set()  # it was not asked
     assert old.read_bytes() == content
 
 

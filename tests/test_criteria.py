@@ -233,6 +233,21 @@ def test_handling_goes_up_once_a_session():
     assert (decisions[0].choice, decisions[0].because) == (Choice.HOLD, Because.NO_HASTE)
 
 
+def test_handling_that_went_up_earlier_that_day_stays_where_it_is():
+    """Raise handling slowly, one step a day: common practice, no source."""
+    for tag, choice, because in (
+        (Tag.HANDLING, Choice.HOLD, Because.NO_HASTE),
+        (Tag.PLAIN, Choice.RAISE, Because.WINDOW),
+    ):
+        the_plan = plan(tag=tag)
+        for raised_today, expected in ((["sit"], (choice, because)), (["down"], (Choice.RAISE, Because.WINDOW))):
+            progress = criteria.start(the_plan, raised_today=raised_today)
+            for number in range(1, 6):
+                rep = Rep(number, "sit", progress.standings["sit"].step, C, number, number + 0.5)
+                progress, decisions = criteria.after_rep(progress, the_plan, rep)
+            assert (decisions[0].choice, decisions[0].because) == expected
+
+
 def test_a_missing_response_while_handling_is_no_opt_out():
     _, made = run(plan(tag=Tag.HANDLING), [C, N, C])
     assert made == []

@@ -6,6 +6,7 @@ import itertools
 import json
 import math
 import random
+from collections.abc import Collection
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -27,34 +28,43 @@ from handsfree.core.events import (
     Breath,
     Choice,
     CorrectRep,
+    Decision,
     EndReason,
     LogWord,
     Outcome,
     Rep,
     SaveRep,
 )
-from handsfree.core.log import JudgedRep, Session, SessionLog, TrainedBehaviour
+from handsfree.core.log import JudgedRep, Session, SessionLog, SessionStart, TrainedBehaviour
 from handsfree.core.operating import TooManyStates, characteristics, estimated
 from handsfree.core.plan import PRESETS, Behaviour, Limits, SequentialRule, Tag, WindowRule
 from handsfree.core.replay import Rules, as_bytes, counted, decide, differences, replay, steps_at_start
+from handsfree.core.sitting import Sitting
 from handsfree.edges import planfile
 from handsfree.edges.audio import read_file
 from handsfree.edges.store import Store
 from handsfree.running import run_session
 from handsfree.watching import Nobody
 from tests.bench.sessions import SESSIONS
-from tests.helpers import say, sitting, small_plan, wait
-from tests.logs import STARTED, marked_rep
+from tests.helpers import INSTRUCTIONS, say, sitting, small_plan, wait
+from tests.logs import STARTED, marked_rep, start
 from tests.test_sessions import DEMO, TRUTHS, perfectly_heard
 from tests.test_trial_properties import breaths, said
 
 
 def as_log(
-    effects, end_s: float, reason: EndReason = EndReason.SOUND_ENDED, plan_text: str = "", **steps: int
+    effects,
+    end_s: float,
+    reason: EndReason = EndReason.SOUND_ENDED,
+    plan_text: str = "",
+    raised_today: Collection[str] = (),
+    **steps: int,
 ) -> SessionLog:
     """A session as the log would hold it."""
     got = counted(effects)
-    behaviours = tuple(TrainedBehaviour(name, Tag.PLAIN, 1, (), step) for name, step in steps.items())
+    behaviours = tuple(
+        TrainedBehaviour(name, Tag.PLAIN, 1, (), step, name in raised_today) for name, step in steps.items()
+    )
     session = Session(
         *("0" * 32, "Bram", "", "", STARTED, plan_text, "", "0.1.0", "en", "", "microphone", behaviours),
         ended_s=end_s,
@@ -82,11 +92,12 @@ short_limits = st.builds(
     st.lists(st.floats(0.0, 1.0), min_size=40, max_size=40),
     st.lists(st.tuples(st.floats(0, 60), st.floats(0.1, 3)), max_size=4),
     st.fixed_dictionaries({name: st.integers(1, 3) for name in ("sit", "leave it", "stay", "brush")}),
+    st.sets(st.sampled_from(["sit", "brush"])),
     short_limits,
 )
-def test_whatever_was_said_the_log_gives_the_same_session_again(script, shares, prompts, steps, limits):
+def test_whatever_was_said_the_log_gives_the_same_session_again(script, shares, prompts, steps, raised_today, limits):
     plan = small_plan(limits=limits)
-    live = sitting(plan, **steps)
+    live = Sitting(plan, INSTRUCTIONS, steps, raised_today)
     for start_s, length_s in prompts:
         live.prompt_played(start_s, start_s + length_s)
     effects, until_s = [], 0.0
@@ -95,7 +106,7 @@ def test_whatever_was_said_the_log_gives_the_same_session_again(script, shares, 
         effects += live.hear(breath)
         until_s = breath.settled_s
     effects += live.end(live.settled_s, EndReason.SOUND_ENDED)
-    log = as_log(effects, live.settled_s, **steps)
+    log = as_log(effects, live.settled_s, raised_today=raised_today, **steps)
     again = replay(log, plan)
     assert differences(log, again) == []
     assert again.words == log.words
@@ -124,24 +135,59 @@ def test_every_known_session_perfectly_heard(truth):
     assert replaying.verify(log) == []
 
 
+def test_a_second_session_of_the_day_holds_handling_back_and_so_does_its_replay(tmp_path):
+    """What was raised that day comes from the log, and stands in it from then on: so replay asks no other session."""
+    plan, raises = small_plan(), []
+    script = [word for at_s in range(0, 60, 10) for word in (("brush", at_s + 1.0), ("yes", at_s + 2.0))]
+    with Store.open(tmp_path / "log.db") as store:
+        for later in (timedelta(), timedelta(hours=5), timedelta(days=1)):
+            raised_today = store.raised_on(plan.dog, (STARTED + later).date())
+            live = Sitting(plan, INSTRUCTIONS, store.current_steps(plan.dog) or {"brush": 1}, raised_today)
+            begun = replace(start(STARTED + later), steps=live.trial.steps, raised_today=raised_today)
+            session_id = store.begin(begun)
+            made = counted(say(live, *script))
+            for values, add in (
+                (made.words, store.add_word),
+                (made.reps, store.add_rep),
+                (made.rewards, store.add_reward),
+                (made.decisions, store.add_decision),
+            ):
+                for value in values:
+                    add(value)
+            store.end(session_id, EndReason.ASKED, live.settled_s)
+            log = store.session_log(session_id)
+            assert differences(log, replay(log, plan)) == []
+            raises.append([one.new_step for one in log.decisions if one.choice is Choice.RAISE])
+            held = [one for one in log.decisions if one.because is Because.NO_HASTE]
+            assert bool(held) == (not raises[-1])
+    assert raises == [[2], [], [3]]
+
+
 @pytest.mark.ear
 @pytest.mark.parametrize("sound", [DEMO / "session.ogg", SESSIONS / "mixed-4.ogg"], ids=lambda path: path.stem)
 def test_sessions_through_the_real_ear_and_log(sound, tmp_path, monkeypatch):
     monkeypatch.setenv("HANDSFREE_HOME", str(tmp_path))
     log_path, plan_path = tmp_path / "log.db", sound.parent / "plan.toml"
+    plan = planfile.load(plan_path)
+    name = plan.behaviours[-1].name
+    with Store.open(log_path) as store:  # earlier that day
+        session_id = store.begin(SessionStart(plan, "", STARTED, "0.1.0", "en"))
+        store.add_decision(Decision(Choice.RAISE, Because.WINDOW, 60.0, name, 1, 2))
+        store.end(session_id, EndReason.ASKED, 70.0)
     for day in range(2):  # the second begins at the steps that the first reached
         run_session(
-            planfile.load(plan_path),
+            plan,
             plan_text=planfile.read_text(plan_path),
             log_path=log_path,
             watcher=Nobody(),
-            started_at=STARTED + timedelta(days=day),
+            started_at=STARTED + timedelta(days=day, hours=1),
             recording=sound,
             fast=True,
             silent=True,
         )
     with Store.open(log_path, read_only=True) as store:
-        logs = [store.session_log(totals.session.id) for totals in store.sessions()]
+        *logs, _ = (store.session_log(totals.session.id) for totals in store.sessions())
+    assert [log.session.raised_today for log in logs] == [set(), {name}]
     assert all(len(log.reps) >= 17 for log in logs)
     assert [replaying.verify(log) for log in logs] == [[], []]
     again = replaying.heard_again(logs[0], read_file(sound))

@@ -13,7 +13,8 @@ import pytest
 from demo import simulate
 from demo.simulate import RELAPSE_DAY, RELAPSE_OF, domino, many, plan_of, write
 from handsfree import replaying
-from handsfree.core.events import Ignored, Outcome, Reason, Role, SessionEvent
+from handsfree.core.events import Choice, Ignored, Outcome, Reason, Role, SessionEvent
+from handsfree.core.plan import Tag
 from handsfree.core.summary import summarise
 from handsfree.edges import planfile
 from handsfree.edges.store import Store
@@ -81,6 +82,17 @@ def test_the_dog_learns_and_relapses_once():
     assert rates["before"] > rates["first"] + 0.1
     assert rates["after"] < rates["before"] - 0.15
     assert rates["last"] > rates["after"] + 0.1
+
+
+def test_handling_goes_up_at_most_once_a_day(logs):
+    tags = {one.name: one.tag for one in logs[0].session.behaviours}
+    raised = [
+        (log.session.started_at.date(), one.behaviour)
+        for log in logs
+        for one in log.decisions
+        if one.choice is Choice.RAISE and tags[one.behaviour] is Tag.HANDLING
+    ]
+    assert len(set(raised)) == len(raised) > 5
 
 
 def test_the_plan_stored_is_the_plan_used():

@@ -327,6 +327,24 @@ def test_steps_reached_are_those_of_the_last_session_of_that_dog(store):
     assert store.current_steps("Nobody") == {}
 
 
+def test_what_was_raised_on_a_day_by_the_clock_on_the_wall(store):
+    def session(started_at, *made, dog="Bram"):
+        store.begin(start(started_at, dog=dog))
+        for at_s, choice, behaviour in made:
+            store.add_decision(Decision(choice, Because.WINDOW, at_s, behaviour, 2, 3))
+
+    monday = STARTED.date()
+    east = timezone(timedelta(hours=9))  # 4 May there, still 3 May in UTC
+    session(datetime(2026, 5, 4, 8, tzinfo=east), (30.0, Choice.RAISE, "sit"), (40.0, Choice.LOWER, "stay"))
+    session(
+        datetime(2026, 5, 4, 23, 59, tzinfo=timezone.utc), (30.0, Choice.RAISE, "brush"), (90.0, Choice.RAISE, "down")
+    )
+    session(STARTED, (30.0, Choice.RAISE, "leave it"), dog="Ulla")
+    days = [monday + timedelta(days=day) for day in (-1, 0, 1, 2)]
+    assert [store.raised_on("BRAM", day) for day in days] == [set(), {"sit", "brush"}, {"down"}, set()]
+    assert store.raised_on("Ulla", monday) == {"leave it"}
+
+
 # The file
 
 

@@ -1,13 +1,14 @@
 """Recent reps -> raise, hold, lower or end. Pure: the caller brings reps and the session's time.
 
 A Standing is what the rules know of one behaviour in this session; Progress is what they know of the session. Nothing
-from earlier sessions enters but the step: a decision is about the dog as it works today.
+from earlier sessions enters but the step, and what was raised earlier that day: a decision is about the dog as it works
+today.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 
 from handsfree.core.events import Because, Choice, Correction, Decision, Outcome, Rep
@@ -33,7 +34,7 @@ class Standing:
     lowered    lowered in this session and not yet recovered (no full window that raises or holds since)
     opt_outs   error words while handling, in this session
     total      reps of the behaviour in this session
-    raised     the rules have raised it in this session
+    raised     the rules have raised it today, in this session or an earlier one
     moved      step -> `total` when the dog was last moved to it, so that no move is told twice in quick succession
     """
 
@@ -58,10 +59,12 @@ class Progress:
     handling_since_s: float | None = None
 
 
-def start(plan: Plan, steps: Mapping[str, int] | None = None) -> Progress:
-    """Before the first rep; `steps` are those reached in earlier sessions."""
+def start(plan: Plan, steps: Mapping[str, int] | None = None, raised_today: Collection[str] = ()) -> Progress:
+    """Before the first rep; `steps` are those reached in earlier sessions, some of them raised in one of that day."""
     reached = dict(steps or {})
-    return Progress({b.name: Standing(reached.get(b.name, b.start_step)) for b in plan.behaviours})
+    return Progress(
+        {b.name: Standing(reached.get(b.name, b.start_step), raised=b.name in raised_today) for b in plan.behaviours}
+    )
 
 
 def judge(behaviour: Behaviour, standing: Standing) -> tuple[Choice, Because, tuple[Verdict, ...]] | None:

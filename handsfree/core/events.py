@@ -207,7 +207,7 @@ class Because(Label):
     FIRST_STEP = "first_step"  # nothing easier is left
     SECOND_LOWER = "second_lower"  # lowered twice without recovery
     TOP_STEP = "top_step"  # earned a raise, but no harder step is written in the plan
-    NO_HASTE = "no_haste"  # handling goes up once a session
+    NO_HASTE = "no_haste"  # handling goes up once a day
     JUST_MOVED = "just_moved"  # the same move was made a few reps ago; it would only nag
     ASKED = "asked"  # the trainer chose the step herself
     TIME = "time"

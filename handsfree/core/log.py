@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
@@ -31,6 +31,7 @@ class SessionStart:
     model       name of the ear's model; model_sha256 "" when it is not known
     source      MICROPHONE or a file name
     steps       behaviour -> the step it begins at; the plan's start_step where none is given
+    raised_today    behaviours that the rules raised in an earlier session of that day
     """
 
     plan: Plan
@@ -41,13 +42,15 @@ class SessionStart:
     model_sha256: str = ""
     source: str = MICROPHONE
     steps: Mapping[str, int] = field(default_factory=dict)
+    raised_today: Collection[str] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class TrainedBehaviour:
     """A behaviour as its plan stood when the session began. `steps` are the trainer's own words, step 1 first.
 
-    `step` is where the dog stood then; None in sessions from before that was written down.
+    `step` is where the dog stood then; None in sessions from before that was written down. `raised_today`: the rules
+    had raised it in an earlier session of that day; False in sessions from before that was asked.
     """
 
     name: str
@@ -55,6 +58,7 @@ class TrainedBehaviour:
     start_step: int
     steps: tuple[str, ...]
     step: int | None = None
+    raised_today: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +79,11 @@ class Session:
     behaviours: tuple[TrainedBehaviour, ...]
     ended_s: float | None
     end_reason: EndReason | None
+
+    @property
+    def raised_today(self) -> frozenset[str]:
+        """Behaviours that the rules had raised in an earlier session of that day, as was known when it began."""
+        return frozenset(one.name for one in self.behaviours if one.raised_today)
 
     def wall_time(self, at_s: float) -> datetime:
         """Wall clock at a session time, in the offset the session began with."""

@@ -1,9 +1,9 @@
 """An old session again: its stored words, under its own plan or under other rules. Pure.
 
 What a log holds is enough: the words in the order in which they were taken in (ignored ones with their reason), the
-decisions, the plan, and the step at which each behaviour began. Prompts need no replaying, since words that fell into
-one are stored as ignored for it; silence needs none, since a response window closes by its own length and not by when
-anybody noticed.
+decisions, the plan, the step at which each behaviour began, and whether it had been raised earlier that day. Prompts
+need no replaying, since words that fell into one are stored as ignored for it; silence needs none, since a response
+window closes by its own length and not by when anybody noticed.
 """
 
 from __future__ import annotations
@@ -87,7 +87,7 @@ def replay(log: SessionLog, plan: Plan, rules: Rules | None = None) -> Counted:
     """
     other = rules.applied_to(plan) if rules else plan
     told_s = _time_told_s(log.decisions, rules is None) if other.limits == plan.limits else None
-    sitting = Sitting(other, {}, steps_at_start(log))
+    sitting = Sitting(other, {}, steps_at_start(log), log.session.raised_today)
     effects: list[Effect] = []
     now_s = 0.0
     for entry in log.words:

@@ -7,7 +7,7 @@ caller asks (`due`) after carrying out the effects.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 from handsfree.core import criteria, trial
 from handsfree.core.events import (
@@ -47,14 +47,20 @@ END_REASONS = {
 
 
 class Sitting:
-    """The state of one session. `steps` are the steps reached in earlier ones."""
+    """The state of one session. `steps` are those reached in earlier ones; of that day's, some `raised_today`."""
 
-    def __init__(self, plan: Plan, instructions: Mapping[Instruction, str], steps: Mapping[str, int] | None = None):
+    def __init__(
+        self,
+        plan: Plan,
+        instructions: Mapping[Instruction, str],
+        steps: Mapping[str, int] | None = None,
+        raised_today: Collection[str] = (),
+    ):
         self.plan = plan
         self.vocabulary = Vocabulary(plan, instructions)
         known = {name: step for name, step in (steps or {}).items() if self._has_step(name, step)}
         self.trial = trial.start(plan.behaviours, known)
-        self.progress = criteria.start(plan, known)
+        self.progress = criteria.start(plan, known, raised_today)
         self.settled_s = 0.0
         self.ended: EndReason | None = None
         self._memory = Memory()

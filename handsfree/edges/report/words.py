@@ -76,7 +76,7 @@ def why(decision: Decision) -> str:
         case Because.TOP_STEP:
             return f"{of_last}, but the plan has no harder step"
         case Because.NO_HASTE:
-            return f"{of_last}, but handling goes up once a session"
+            return f"{of_last}, but handling goes up once a day"
         case Because.JUST_MOVED:
             return "that step was left only a few reps ago"
         case Because.ASKED:

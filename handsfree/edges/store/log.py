@@ -11,7 +11,7 @@ import sqlite3
 import uuid
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -67,6 +67,10 @@ _STEPS = """SELECT behaviour, step FROM (
   ORDER BY julianday(started_at), row, at_s"""
 
 
+_RAISED = """SELECT started_at, at_s, behaviour FROM sessions JOIN decisions ON session_id = id
+    WHERE dog = :dog COLLATE NOCASE AND choice = 'raise' AND substr(started_at, 1, 10) IN (:eve, :day)"""
+
+
 class Store:
     """The log of all sessions. One thread owns it; others get sqlite3.ProgrammingError.
 
@@ -107,7 +111,14 @@ class Store:
         session_id = uuid.uuid4().hex
         plan = start.plan
         behaviours = tuple(
-            TrainedBehaviour(b.name, b.tag, b.start_step, b.steps, start.steps.get(b.name, b.start_step))
+            TrainedBehaviour(
+                b.name,
+                b.tag,
+                b.start_step,
+                b.steps,
+                start.steps.get(b.name, b.start_step),
+                b.name in start.raised_today,
+            )
             for b in plan.behaviours
         )
         session = Session(
@@ -401,6 +412,15 @@ class Store:
     def current_steps(self, dog: str) -> dict[str, int]:
         """Behaviour -> the step this dog had reached when it was last trained. The plan may have fewer steps by now."""
         return {row["behaviour"]: row["step"] for row in self._file.rows(_STEPS, {"dog": dog})}
+
+    def raised_on(self, dog: str, day: date) -> frozenset[str]:
+        """Behaviours of this dog that the rules raised on a day, by the clock on the wall where it was."""
+        found = self._file.rows(_RAISED, {"dog": dog, "eve": f"{day - timedelta(days=1)}", "day": f"{day}"})
+        return frozenset(
+            row["behaviour"]
+            for row in found
+            if (datetime.fromisoformat(row["started_at"]) + timedelta(seconds=row["at_s"])).date() == day
+        )
 
     def revision(self, session_id: str) -> tuple[int, int, int, bool]:
         """How many corrections, reps and words of a session are written down, and whether it has ended."""

@@ -225,12 +225,16 @@ _ARCHIVED = (
                 AND julianday(started_at) > julianday(newest.made_at))""",
 )
 
+# The rules had raised it in an earlier session of that day; 0 in sessions from before that was asked.
+_RAISED_TODAY = ("ALTER TABLE behaviours ADD COLUMN raised_today INTEGER NOT NULL DEFAULT 0",)
+
 STEPS: dict[str, tuple[str, ...]] = {
     "0001_first": _FIRST,
     "0002_sessions_by_dog": _BY_DOG,
     "0003_step_at_start": _STEP_AT_START,
     "0004_review": _REVIEW,
     "0005_archived_dogs": _ARCHIVED,
+    "0006_raised_today": _RAISED_TODAY,
 }
 """Name of each step -> its statements, in the order in which they run."""
 

@@ -229,6 +229,7 @@ def behaviour_rows(session: Session) -> list[dict[str, Any]]:
             "start_step": behaviour.start_step,
             "steps": json.dumps(behaviour.steps, ensure_ascii=False),
             "step": behaviour.step,
+            "raised_today": int(behaviour.raised_today),
         }
         for number, behaviour in enumerate(session.behaviours, start=1)
     ]
@@ -255,7 +256,12 @@ def whole(log: SessionLog) -> Iterator[tuple[str, list[dict[str, Any]]]]:
 
 def behaviour_from(row: Row) -> TrainedBehaviour:
     return TrainedBehaviour(
-        row["name"], Tag(row["tag"]), row["start_step"], tuple(json.loads(row["steps"])), row["step"]
+        name=row["name"],
+        tag=Tag(row["tag"]),
+        start_step=row["start_step"],
+        steps=tuple(json.loads(row["steps"])),
+        step=row["step"],
+        raised_today=bool(row["raised_today"]),
     )
 
 
