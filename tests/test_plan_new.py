@@ -176,6 +176,8 @@ def test_answers_that_make_no_plan_write_nothing(path: Path) -> None:
         ("leave it : leave it, leave it", Wanted("leave it", ("leave it",))),
         ("stay (duration)", Wanted("stay", ("stay",), Tag.DURATION)),
         ("nails (Handling) : paws", Wanted("nails", ("paws",), Tag.HANDLING)),
+        ("nail handling (handling): paws", Wanted("nail handling", ("paws",), Tag.HANDLING)),
+        ("calm handling (plain): calm", Wanted("calm handling", ("calm",))),
     ],
 )
 def test_behaviours_as_typed(typed: str, wanted: Wanted) -> None:
@@ -333,3 +335,29 @@ def test_help_has_an_example(command: list[str]) -> None:
 def test_a_slip_of_the_finger_does_not_become_a_cue(typed):
     with pytest.raises(UserError, match="write name: cue, cue"):
         read_behaviour(typed)
+
+
+@pytest.mark.parametrize(
+    ("typed", "remedy"),
+    [
+        ("nails handling: paws", "write nails (handling), or nails handling (plain) if that is its name"),
+        ("settle duration", "write settle (duration), or"),
+        ("nails: paws (handling)", "the brackets stand after the name: nails (...): cue, cue"),
+    ],
+)
+def test_a_kind_without_its_brackets_is_not_taken_for_a_name(typed: str, remedy: str) -> None:
+    """It would be trained as a plain behaviour: no stop at the first opt-out, no caution."""
+    with pytest.raises(UserError) as refused:
+        read_behaviour(typed)
+    assert remedy in str(refused.value)
+
+
+@pytest.mark.parametrize("tag", ["plain", "duration", "handling", "guarding"])
+def test_what_is_handling_by_its_name_should_be_marked_so(path: Path, tag: str) -> None:
+    path.write_text(f'dog = "Tarn"\n[[behaviour]]\nname = "paws"\ncues = ["nails please"]\ntag = "{tag}"\n')
+    warnings = [str(fault) for fault in planfile.check(path)]
+    if tag in ("handling", "guarding"):
+        assert warnings == []
+    else:
+        (warning,) = warnings
+        assert warning.startswith(f'{path}:5: behaviour[1].tag: "paws" may be handling ("nails"), and without the tag')

@@ -10,6 +10,7 @@ from handsfree.core.plan import Plan
 from handsfree.edges.planfile.clashes import PromptBookFor, find_clashes, find_spoken, prompt_book
 from handsfree.edges.planfile.copy import copied_text
 from handsfree.edges.planfile.faults import BadPlan, Fault, Findings, Severity, printable
+from handsfree.edges.planfile.kinds import find_untagged
 from handsfree.edges.planfile.questions import Answers, Question, Wanted, questions
 from handsfree.edges.planfile.reader import Use, read_plan
 from handsfree.edges.planfile.rules import load_rules, recall
@@ -139,4 +140,5 @@ def _read(text: str, path: Path) -> tuple[Plan, list[Use], Findings]:
     found = Findings(printable(str(path)), lines)
     plan, uses = read_plan(document, found, path)
     find_clashes(plan, uses, found)
+    find_untagged(plan, found)
     return plan, uses, found

@@ -102,11 +102,24 @@ def read_behaviour(text: str) -> Wanted:
         raise UserError(f'"{text}" is not clear; write name: cue, cue')
     name = read_phrase(found[1])
     tags = [tag.value for tag in Tag]
+    if set("()") & set(after):
+        raise UserError(f'"{text}" is not clear; the brackets stand after the name: {name} (...): cue, cue')
+    if not found[2]:
+        _no_stray_tag(name)
     tag = (found[2] or Tag.PLAIN.value).lower()
     if tag not in tags:
         raise UserError(f'"{tag}" is no kind of behaviour; there are: {", ".join(tags)}')
     cues = [read_phrase(cue) for cue in after.split(",")] if colon else [name]
     return Wanted(name, tuple(dict.fromkeys(cues)), Tag(tag))
+
+
+def _no_stray_tag(name: str) -> None:
+    """Without its brackets a kind of behaviour would become part of the name, and its cautions would be missing."""
+    *words, last = name.split()
+    kinds = [tag.value for tag in Tag if tag is not Tag.PLAIN]
+    if words and last in kinds:
+        rest = " ".join(words)
+        raise UserError(f'"{name}" is not clear; write {rest} ({last}), or {name} (plain) if that is its name')
 
 
 def read_keep_sound(text: str) -> KeepSound:
