@@ -18,6 +18,7 @@ from handsfree.core.wav import as_wav
 from handsfree.edges import review_page
 from handsfree.edges.review_page import Sound
 from handsfree.edges.store import Store
+from handsfree.quiet import quiet_stderr
 
 if TYPE_CHECKING:
     from handsfree.edges.audio import Player
@@ -208,7 +209,7 @@ def in_terminal(desk: Desk, read_key: Callable[[], str], show: Callable[[str], N
     """The same in a terminal, a line at a time."""
     from handsfree.edges.review_terminal import Review
 
-    with Speaker(desk) as speaker:
+    with quiet_stderr(), Speaker(desk) as speaker:
         Review(desk, read_key, lambda line: show(printable(line)), speaker.play).run()
 
 
@@ -218,6 +219,7 @@ class Speaker:
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
         self._player: Player | None = None
+        self._playing: int | None = None  # number of the rep played last
 
     def __enter__(self) -> Speaker:
         return self
@@ -229,19 +231,23 @@ class Speaker:
             self._player.close()
 
     def play(self, one: JudgedRep) -> str:
-        """Start playing a rep. Returns what hinders it, or ""."""
+        """Start playing a rep, or stop it while it can be heard. Returns what hinders it, or ""."""
         import numpy as np
 
         from handsfree.core.devices import find_device
         from handsfree.edges.audio import Player, list_devices
 
         rep = one.rep
+        if self._player is not None and self._player.busy and self._playing == rep.number:
+            self._player.stop()
+            return ""
         try:
             pcm, _ = self._desk.pcm(rep.number, max(0.0, rep.start_s - PLAYED_AROUND_S), rep.end_s + PLAYED_AROUND_S)
             if self._player is None:
                 self._player = Player(find_device(list_devices(), None, "output"))
         except UserError as error:
             return str(error)
+        self._playing = rep.number
         played_s = self._player.play(np.frombuffer(pcm, "<i2"), SAMPLE_RATE)
         return "" if played_s else "the sound output has gone"
 

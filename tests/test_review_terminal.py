@@ -5,13 +5,14 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import time
 
 import pytest
 
 from handsfree.core.events import EndReason, Ignored, LogWord, Outcome, Reason, Role
 from handsfree.edges.review_terminal import Review, score
 from handsfree.edges.store import Store
-from handsfree.reviewing import Desk, Speaker, printable
+from handsfree.reviewing import Desk, Speaker, in_terminal, printable
 from tests.helpers import heard
 from tests.logs import marked_rep, start
 from tests.reviews import ROOT, invented, write
@@ -105,6 +106,77 @@ def test_a_machine_without_sound_says_so(store):
     desk = Desk(store, "last", "Ana")
     with Speaker(desk) as speaker:
         assert speaker.play(desk.log.reps[0]) == "no sound is kept of rep 1"
+
+
+def test_space_stops_what_it_started_and_plays_another_rep(store, monkeypatch):
+    desk = Desk(store, "last", "Ana")
+    first, second = desk.log.reps[:2]
+    monkeypatch.setattr(desk, "pcm", lambda number, from_s, to_s: (bytes(2 * number), from_s))
+    heard_so_far = []
+
+    class Player:
+        busy = False
+
+        def play(self, pcm, rate):
+            self.busy = True
+            heard_so_far.append(len(pcm))
+            return 1.0
+
+        def stop(self):
+            self.busy = False
+            heard_so_far.append("stop")
+
+    speaker = Speaker(desk)
+    speaker._player = player = Player()
+    assert [speaker.play(one) for one in (first, first, first, second)] == [""] * 4
+    player.busy = False  # the sound came to its end
+    speaker.play(second)
+    assert heard_so_far == [1, "stop", 1, 2, 2]
+
+
+def test_what_libraries_write_does_not_come_between(store, capfd):
+    """As ALSA does when a machine is busy: "underrun occurred"."""
+    keys = iter(" q")
+
+    def key():
+        os.write(2, b"ALSA lib pcm.c: underrun occurred\n")
+        return next(keys)
+
+    in_terminal(Desk(store, "last", "Ana"), key, print)
+    shown = capfd.readouterr()
+    assert shown.err == ""
+    assert "no sound is kept of rep 1" in shown.out
+
+
+@pytest.mark.skipif(os.name == "nt", reason="pseudo-terminals are POSIX's")
+def test_no_key_is_lost_that_is_pressed_while_another_is_carried_out(tmp_path):
+    import pty
+
+    write(tmp_path / "log.db", invented(20))
+    ours, theirs = pty.openpty()
+    command = [sys.executable, "-m", "handsfree.cli", "review", "--terminal", "--log", str(tmp_path / "log.db")]
+    child = subprocess.Popen(
+        command, stdin=theirs, stdout=theirs, stderr=theirs, env=os.environ | {"PYTHONPATH": str(ROOT)}
+    )
+    os.close(theirs)
+    shown = b""
+    while b"rep 1 (1 of 20)" not in shown:
+        shown += os.read(ours, 65536)
+    for _ in range(20):
+        for key in (b"x", b"\x1b[C"):
+            os.write(ours, key)
+            time.sleep(0.003)
+    os.write(ours, b"q")
+    while True:
+        try:
+            shown += os.read(ours, 65536)
+        except OSError:  # Linux says so when the other end is closed
+            break
+    os.close(ours)
+    assert child.wait(timeout=30) == 0
+    assert b"^[[C" not in shown  # no key is shown as it was typed
+    with Store.open(tmp_path / "log.db", read_only=True) as store:
+        assert [one.outcome for one in store.session_log().reps] == [None] * 20
 
 
 def test_names_cannot_steer_the_terminal():

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import click
@@ -52,7 +54,8 @@ def review(
         desk = reviewing.desk(store, session, who, sound)
         if terminal:
             keys = _keys()
-            reviewing.in_terminal(desk, lambda: next(keys, ""), click.echo)
+            with _key_by_key():
+                reviewing.in_terminal(desk, lambda: next(keys, ""), click.echo)
             return
 
         def ready(link: str) -> None:
@@ -70,11 +73,41 @@ def _open_browser(link: str) -> None:
         click.echo("No browser could be opened; open the link in one on this machine, or use --terminal.")
 
 
+@contextmanager
+def _key_by_key() -> Iterator[None]:
+    """The terminal hands over keys as they are pressed, and shows none.
+
+    Once for all: click.getchar() does so for each key anew, and what is pressed in between is lost and shown. The
+    console of Windows keeps it.
+    """
+    if sys.platform == "win32" or not sys.stdin.isatty():
+        yield
+        return
+    import termios
+    import tty
+
+    before = termios.tcgetattr(sys.stdin)
+    tty.setcbreak(sys.stdin, termios.TCSADRAIN)
+    try:
+        yield
+    finally:
+        termios.tcsetattr(sys.stdin, termios.TCSADRAIN, before)
+
+
+def _typed() -> str:
+    """What was typed since; "" at the end of a pipe."""
+    if not sys.stdin.isatty():
+        return sys.stdin.read(1)
+    if sys.platform == "win32":
+        return click.getchar()
+    return os.read(sys.stdin.fileno(), 1024).decode(errors="ignore")
+
+
 def _keys() -> Iterator[str]:
     """Key presses as they come, also through a pipe; several may arrive at once. Ctrl-C ends the review."""
     while True:
         try:
-            typed = click.getchar() if sys.stdin.isatty() else sys.stdin.read(1)
+            typed = _typed()
         except EOFError:
             return
         if not typed:

@@ -35,7 +35,7 @@ QUIT = ("q", "\x04")
 UNSURE_BELOW = 0.9
 HELP = (
     "r right, w wrong, n no response, x not a rep, s split, m merge with the next, b other behaviour, u undo; "
-    "space plays, arrows or Enter move, o only unsure ones, q ends"
+    "space plays or stops, arrows or Enter move, o only unsure ones, q ends"
 )
 AROUND_S = 1.0
 """Words so near a rep are shown with it."""
