@@ -130,7 +130,7 @@ def _refuse(error: click.ClickException) -> int:
     if isinstance(error, click.exceptions.NoArgsIsHelpError):
         error.show()
     else:
-        words = error.format_message().rstrip(".")
+        words = " ".join(error.format_message().rstrip(".").split())
         remedy = f"; see `{context.command_path} --help`" if context else ""
         click.echo(f"handsfree: {words[:1].lower()}{words[1:]}{remedy}", err=True)
     return error.exit_code

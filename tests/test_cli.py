@@ -130,6 +130,7 @@ def test_a_command_line_that_cannot_be_understood(tmp_path):
     refused(run(tmp_path, "session"), "missing argument 'PLAN'", "handsfree session --help")
     refused(run(tmp_path, "session", PLAN, "--nonsense"), "--nonsense", "--help")
     refused(run(tmp_path, "hear", PLAN, "a.wav", "--jobs", "0"), "--jobs", "--help")
+    refused(run(tmp_path, "export", "here"), "missing option '--format'. Choose from: csv, jsonl, ", "export --help")
     refused(run(tmp_path, "sesion"), "did you mean `session`?")
     refused(run(tmp_path, "session", PLAN, "--fast"), "--fast needs a recording")
 
