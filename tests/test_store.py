@@ -400,6 +400,7 @@ def test_one_dog_is_found_without_reading_the_reps_of_the_others(store):
     store._file._connection.set_trace_callback(asked.append)
     store.sessions("bram")
     store.current_steps("bram")
+    store.raised_on("bram", STARTED.date())
     with pytest.raises(UserError, match="no session '3f'"):
         store.session("3f")
     store._file._connection.set_trace_callback(None)
