@@ -10,6 +10,7 @@ from itertools import islice
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from rich.console import Console
 
 from demo.simulate import domino
 from handsfree.core import corrections
@@ -30,6 +31,7 @@ from handsfree.core.log import JudgedRep
 from handsfree.core.replay import differences, replay
 from handsfree.core.summary import summarise
 from handsfree.edges import planfile
+from handsfree.edges.report import page
 from handsfree.edges.store import Store
 from tests.helpers import heard
 from tests.logs import marked_rep, start
@@ -88,6 +90,23 @@ def test_an_outcome_is_changed_and_taken_back(store, session, kind, after):
     assert [one.undoes for one in log.corrections] == [None, 1]  # both stay written down
     with pytest.raises(UserError, match="nothing of Ana's"):
         corrections.undo(log, "Ana")
+
+
+def test_the_summary_shows_what_stands_and_counts_what_was_taken_back(store, session):
+    log = make(store, session, corrections.outcome(store.session_log(session), 2, Kind.WRONG, "Ana"))
+    log = make(store, session, corrections.split(log, 3, 32.5, "Ana"))
+    assert summarise(log).behaviours[0].outcomes == (C, I, C, C, C)
+    log = make(store, session, corrections.undo(log, "Ana"))
+    log = make(store, session, corrections.outcome(log, 1, Kind.NO_REP, "Ana"))
+    log = make(store, session, corrections.undo(log, "Ana"))
+    assert corrections.standing(log.corrections) == [log.corrections[0]]
+    sit = summarise(log).behaviours[0]
+    assert (sit.outcomes, sit.undone) == ((C, I, C, C), 0)  # what was split off and taken back never was a rep
+    console = Console(record=True, width=80)
+    page.show(summarise(log), console)
+    lines = console.export_text().splitlines()
+    assert [line for line in lines if "corrected" in line] == ["0:21  rep 2: correct, corrected to incorrect (wrong)"]
+    assert "2 corrections made and taken back" in lines
 
 
 def test_what_is_so_already_is_no_correction(store, session):

@@ -23,7 +23,7 @@ from handsfree.core.events import (
     Role,
     SessionEvent,
 )
-from handsfree.core.log import JudgedRep, SessionLog
+from handsfree.core.log import JudgedRep, MadeCorrection, SessionLog
 
 EDGE_S = 0.05
 """Nearer to its start or end a rep cannot be split."""
@@ -188,6 +188,14 @@ def merge(log: SessionLog, number: int, who: str) -> Change:
         ),
         who,
     )
+
+
+def standing(made: Sequence[MadeCorrection]) -> list[MadeCorrection]:
+    """Of a session's corrections those that were not taken back, and took none back."""
+    gone = {one.undoes for one in made}
+    return [
+        one for number, one in enumerate(made, start=1) if one.undoes is None and (one.part_of or number) not in gone
+    ]
 
 
 def undo(log: SessionLog, who: str) -> Change:

@@ -148,7 +148,8 @@ def _behaviours(log: SessionLog, pauses: Sequence[tuple[float, float]]) -> tuple
     before_s = 0.0
     for judged in log.reps:
         rep = judged.rep
-        reps.setdefault(rep.behaviour, []).append(judged)
+        if judged.outcome is not None or not judged.added:  # else split off and taken back: it never was one
+            reps.setdefault(rep.behaviour, []).append(judged)
         time_s[rep.behaviour] += rep.end_s - before_s - stats.overlap_s(before_s, rep.end_s, pauses)
         before_s = rep.end_s
     behaviour_of = {judged.rep.number: judged.rep.behaviour for judged in log.reps}

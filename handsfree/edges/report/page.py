@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from handsfree.core.corrections import standing
 from handsfree.core.events import Choice, Decision, Outcome
 from handsfree.core.log import MadeCorrection, SessionTotals
 from handsfree.core.summary import BehaviourSummary, SessionSummary
@@ -152,7 +153,7 @@ def _choice(decision: Decision) -> str:
 
 
 def _show_corrections(corrections: Sequence[MadeCorrection], console: Console) -> None:
-    for made in corrections:
+    for made in standing(corrections):
         change = made.correction
         before = OUTCOMES[change.before] if change.before else "no rep"
         after = OUTCOMES[change.after] if change.after else "no rep"
@@ -160,6 +161,8 @@ def _show_corrections(corrections: Sequence[MadeCorrection], console: Console) -
         what = f"{before}, corrected to {after}" if change.before is not change.after else f"{after}, corrected"
         of = f"; {change.rep.behaviour} from {clock(change.rep.start_s)}" if change.rep else ""
         console.print(Text(f"{clock(change.at_s)}  rep {change.rep_number}: {what}{of}{reason}"))
+    if undone := sum(made.undoes is not None and made.part_of is None for made in corrections):
+        console.print(Text(f"{many(undone, 'correction')} made and taken back"))
 
 
 def _treats(rewards: int, rate: float | None) -> str:
