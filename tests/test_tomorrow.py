@@ -157,6 +157,21 @@ def test_after_the_safety_word_handling_rests_until_it_is_taken_up_again():
     assert brush(9, frightened, session(8, ("brush", 1, "+"))).need is Need.WORK
 
 
+def test_calm_reps_are_counted_anew_after_the_safety_word():
+    """Four calm ones, then she growled: one more calm one the day after is no reason to go further."""
+    frightened = session(0, ("brush", 1, "++++"), safety=True)
+    again = brush(9, frightened, session(8, ("brush", 1, "+")))
+    assert again.step == 1
+    assert again.why.endswith("1 calm in a row of 5 needed to go up")
+    assert brush(9, frightened, session(8, ("brush", 1, "+++++"))).step == 2
+
+
+def test_a_first_step_that_is_too_hard_is_said():
+    why = needs(2, session(0, ("sit", 1, "-+---")))["sit"].why
+    assert why == "1 of the last 5 correct at this step or above; too hard: write an easier first step"
+    assert "too hard" not in needs(2, session(0, ("sit", 1, "+++--")))["sit"].why
+
+
 def test_what_ended_a_session_by_its_misses_has_a_day_off():
     past = session(0, ("sit", 1, "+----"), gave_up=frozenset({"sit"}))
     assert [needs(day, past)["sit"].need for day in (1, 2)] == [Need.REST, Need.WORK]

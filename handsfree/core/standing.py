@@ -93,8 +93,10 @@ def _step(behaviour: Behaviour, found: BehaviourProgress, was: int, layout: Day)
     if behaviour.tag is not Tag.HANDLING:
         recent = [rep for rep in reps if rep.step == was][-FELL_REPS:]
         fell = len(recent) == FELL_REPS and sum(bool(rep.correct) for rep in recent) <= FELL_AT
-        return (was - 1, f"; step {was} went badly") if fell and was > 1 else (was, "")
-    run = _calm_run(reps)
+        if fell and was == 1:
+            return was, "; too hard: write an easier first step"
+        return (was - 1, f"; step {was} went badly") if fell else (was, "")
+    run = _calm_run(found.trained)
     if run >= layout.calm_reps and last_step < len(behaviour.steps):
         return last_step + 1, f"; {run} calm in a row at step {last_step}, so one up, once that day"
     if was > last_step:
@@ -105,14 +107,19 @@ def _step(behaviour: Behaviour, found: BehaviourProgress, was: int, layout: Day)
     return was, f"; {run} calm in a row{needed}"
 
 
-def _calm_run(reps: Sequence[PastRep]) -> int:
-    """Correct reps in a row at the end, all at one step, over sessions."""
-    run = 0
-    for rep in reversed(reps):
-        if not rep.correct or rep.step != reps[-1].step:
+def _calm_run(trained: Sequence[Trained]) -> int:
+    """Correct reps in a row at the end, all at one step, over sessions; none of a session with the safety word."""
+    run: list[PastRep] = []
+    for session, own in reversed(trained):
+        if session.safety:
             break
-        run += 1
-    return run
+        for rep in reversed(own):
+            if rep.correct is None:
+                continue
+            if not rep.correct or (run and rep.step != run[0].step):
+                return len(run)
+            run.append(rep)
+    return len(run)
 
 
 def _rest(behaviour: Behaviour, found: BehaviourProgress, day: date) -> str:
