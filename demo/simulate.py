@@ -1,6 +1,7 @@
 """A log of training that never took place. Dog, people, places and every rep are invented, by chance from a seed.
 
     python -m demo.simulate domino.db                        four weeks of Domino, a relapse in the third
+    python -m demo.simulate own.db --plan bruno.toml         the same of a dog of yours, up to yesterday
     python -m demo.simulate big.db --sessions 20000 --reps 1000000 --dogs 500     for benches
 
 The words are invented; what follows from them is not: they go through the program's own rep machine and rules, and its
@@ -20,11 +21,12 @@ import sys
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta, timezone
-from functools import lru_cache
+from functools import lru_cache, partial
 from itertools import islice
 from pathlib import Path
 
 from handsfree import __version__, places
+from handsfree.core.errors import UserError
 from handsfree.core.events import (
     Choice,
     EndReason,
@@ -107,7 +109,7 @@ class Imagined:
         hold_s = 5.0 if behaviour.tag is Tag.DURATION else 0.0
         if success:
             self.say(words.marker[0], 0.3, Role.MARKER, hold_s + min(1.8, chance.lognormvariate(-0.1 - p / 3, 0.4)))
-            if chance.random() < 0.3:
+            if chance.random() < 0.3 and words.praise:
                 self.say(words.praise[0], 0.5, Role.PRAISE, 0.1, reason=Reason.PRAISE)
         elif chance.random() < 0.6:
             self.say(words.error[0], 0.5, Role.ERROR, chance.uniform(0.6, 2.0))
@@ -133,7 +135,8 @@ class Imagined:
 
     def run(self, quota: int | None) -> EndReason:
         """Until the quota is full; without one, until the program closes the session or she has done enough."""
-        wanted = self.chance.sample(self.sitting.plan.behaviours, 3)
+        behaviours = self.sitting.plan.behaviours
+        wanted = self.chance.sample(behaviours, min(3, len(behaviours)))
         reps = self.chance.randint(18, 36) if quota is None else quota
         for number in range(reps):
             self.rep(wanted[number * len(wanted) // reps])
@@ -198,18 +201,31 @@ def simulated_session(
     )
 
 
-def domino(weeks: int = WEEKS, seed: int = 7) -> Iterator[SessionLog]:
-    """Domino's sessions in order: up to three a day, none on some days."""
+def domino(weeks: int = WEEKS, seed: int = 7, own: Path | None = None) -> Iterator[SessionLog]:
+    """Domino's sessions in order: up to three a day, none on some days.
+
+    With a plan of your own those of its dog, up to yesterday by this machine's clock; the first behaviour has the
+    relapse. Raises UserError for what is no plan.
+    """
+    handlers, where, relapse_of, moment = HANDLERS, PLACES, RELAPSE_OF, _moment
+    if own is not None:
+        text = planfile.read_text(own)
+        dogs = planfile.parse(text, own)
+        handlers, where = (dogs.handler or HANDLERS[0], HANDLERS[1]), (dogs.place or PLACES[0], *PLACES[1:])
+        relapse_of, moment = dogs.behaviours[0].name, partial(_moment_up_to_yesterday, 7 * weeks)
     calendar, chance = random.Random(f"{seed}/calendar"), random.Random(seed)
     learner, steps = Learner(), {}
     for day in range(7 * weeks):
         if day == RELAPSE_DAY:
-            learner.relapse(RELAPSE_OF)
+            learner.relapse(relapse_of)
         raised_today: set[str] = set()
         for number in range(calendar.choice((0, 1, 1, 2, 2, 3))):
-            handler, place = calendar.choices(HANDLERS, (3, 1))[0], calendar.choices(PLACES, (3, 2, 1))[0]
-            plan, text = plan_of("Domino", handler, place)
-            started_at = _moment(day, 8.0 + 4.5 * number + 3 * calendar.random())
+            handler, place = calendar.choices(handlers, (3, 1))[0], calendar.choices(where, (3, 2, 1))[0]
+            if own is None:
+                plan, text = plan_of("Domino", handler, place)
+            else:
+                plan = replace(dogs, handler=handler, place=place)
+            started_at = moment(day, 8.0 + 4.5 * number + 3 * calendar.random())
             log = simulated_session(plan, text, started_at, learner, steps, chance, None, frozenset(raised_today))
             raised_today |= {one.behaviour for one in log.decisions if one.choice is Choice.RAISE and one.behaviour}
             yield log
@@ -284,6 +300,12 @@ def _moment(day: int, hour: float) -> datetime:
     return local.replace(tzinfo=timezone(timedelta(hours=2 if local >= SUMMER_TIME else 1)))
 
 
+def _moment_up_to_yesterday(days: int, day: int, hour: float) -> datetime:
+    """The same in the last `days` days, by the clock and time zone of this machine."""
+    today = datetime.now().replace(hour=0, minute=0, second=0, microsecond=0)
+    return (today + timedelta(days=day - days, seconds=round(3600 * hour))).astimezone()
+
+
 def write(path: Path, logs: Iterable[SessionLog]) -> tuple[int, int]:
     """Append to the log at `path`; (sessions, reps) written."""
     logs = iter(logs)
@@ -298,7 +320,8 @@ def write(path: Path, logs: Iterable[SessionLog]) -> tuple[int, int]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("log", type=Path, help="a new database")
-    parser.add_argument("--weeks", type=int, default=WEEKS, help="of Domino's training [%(default)s]")
+    parser.add_argument("--weeks", type=int, default=WEEKS, help="of training [%(default)s]")
+    parser.add_argument("--plan", type=Path, help="of a dog of your own, instead of Domino's")
     parser.add_argument("--seed", type=int, default=7, help="[%(default)s]")
     parser.add_argument("--sessions", type=int, help="big mode: so many sessions")
     parser.add_argument("--reps", type=int, help="big mode: so many reps in all [50 a session]")
@@ -307,11 +330,18 @@ def main() -> None:
     if options.log.exists():
         sys.exit(f"{options.log} exists: name a new file, so that invented sessions stay apart from real ones")
     if options.sessions:
+        if options.plan:
+            parser.error("--plan goes with weeks, not with --sessions")
         if options.sessions % options.dogs or (options.reps or 0) % options.dogs:
             parser.error("--sessions and --reps must be multiples of --dogs")
         logs = many(options.sessions, options.reps or 50 * options.sessions, options.dogs, options.seed)
     else:
-        logs = domino(options.weeks, options.seed)
+        try:
+            if options.plan:
+                planfile.load(options.plan)  # before there is a file that holds nothing
+        except UserError as error:
+            sys.exit(str(error))
+        logs = domino(options.weeks, options.seed, options.plan)
     sessions, reps = write(options.log, logs)
     print(f"{options.log}: {sessions} sessions, {reps} reps, all invented")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 from collections import defaultdict
-from datetime import timedelta
+from datetime import datetime, timedelta
 from itertools import islice
 
 import pytest
@@ -124,12 +124,32 @@ def test_it_is_written_to_a_real_log(tmp_path):
         assert [store.session_log(log.session.id) for log in few] == few
 
 
-def test_it_never_adds_to_a_log_that_is_there(tmp_path):
-    def run(*args):
-        return subprocess.run(
-            [sys.executable, "-m", "demo.simulate", *args], capture_output=True, text=True, encoding="utf-8"
-        )
+def run(*args):
+    command = [sys.executable, "-m", "demo.simulate", *map(str, args)]
+    return subprocess.run(command, capture_output=True, text=True, encoding="utf-8")
 
+
+def test_another_dogs_plan_up_to_yesterday(tmp_path):
+    """One behaviour, no praise, its own handler and place: whatever a plan may leave out."""
+    text = 'dog = "Tikka"\nhandler = "Sol"\nplace = "yard"\n[words]\npraise = []\n[[behaviour]]\nname = "sit"\n'
+    (tmp_path / "tikka.toml").write_text(text + 'cues = ["sit"]\nsteps = ["one", "two"]\n', encoding="utf-8")
+    found = list(domino(weeks=2, own=tmp_path / "tikka.toml"))
+    days = [log.session.started_at.date() for log in found]
+    assert datetime.now().date() - timedelta(days=15) <= min(days) <= max(days) < datetime.now().date()
+    assert {log.session.dog for log in found} == {"Tikka"}
+    assert {log.session.handler for log in found} == {"Sol", "Jannis"}
+    assert {log.session.place for log in found} == {"yard", "the garden", "the street"}
+    assert {judged.rep.behaviour for log in found for judged in log.reps} == {"sit"}
+    assert [replaying.verify(log) for log in found] == [[]] * len(found)
+
+
+def test_a_plan_that_is_none_leaves_no_log(tmp_path):
+    done = run(tmp_path / "log.db", "--plan", tmp_path / "none.toml")
+    assert (done.returncode, "there is no such file" in done.stderr) == (1, True)
+    assert not (tmp_path / "log.db").exists()
+
+
+def test_it_never_adds_to_a_log_that_is_there(tmp_path):
     done = run(str(tmp_path / "log.db"), "--weeks", "1")
     assert done.returncode == 0
     assert done.stdout.endswith("all invented\n")
