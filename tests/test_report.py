@@ -224,6 +224,11 @@ def test_every_reason_has_its_words():
     assert set(words.OUTCOMES) == set(Outcome)
 
 
+def test_an_opt_out_at_the_first_step_reads_as_what_it_is():
+    told = words.why(Decision(Choice.END, Because.FIRST_STEP, 1.0, "nails", 1, 1, (12,), 0, "4-3-2"))
+    assert told == "one miss, and no step is easier"
+
+
 # Cautions
 
 

@@ -57,7 +57,7 @@ OUTCOMES = {Outcome.CORRECT: "correct", Outcome.INCORRECT: "incorrect", Outcome.
 def why(decision: Decision) -> str:
     """The reason of a decision in plain words, without the decision itself."""
     count = len(decision.reps)
-    of_last = f"{decision.correct} of the last {count} correct"
+    of_last = "one miss" if (decision.correct, count) == (0, 1) else f"{decision.correct} of the last {count} correct"
     match decision.because:
         case Because.WINDOW:
             return f"{of_last} (rule {decision.rule})"
