@@ -9,7 +9,7 @@ import threading
 import pytest
 import soundfile
 
-from handsfree.core.events import EndReason, LogWord, Role, SessionEvent
+from handsfree.core.events import EndReason, Ignored, LogWord, Reason, Role, SessionEvent
 from handsfree.edges.store import Store
 from handsfree.reviewing import Desk
 from tests.helpers import heard
@@ -450,6 +450,23 @@ def test_outcomes_are_words_and_signs_not_only_colours(page):
     for row in rows:
         assert row.endswith(("● correct", "○ incorrect", "· no response"))
     assert page.locator("#list li[aria-selected=true]").count() == 1
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_a_warning_sign_is_seen_at_once(open_page, tmp_path, scheme):
+    """Also where the word was not sure enough to end the session; clean for axe-core, on a phone too."""
+    growl = heard("growling", 88.0, confidence=0.1)
+    with Store.open(tmp_path / "log.db") as store:
+        session_id = store.begin(start())
+        store.add_rep(marked_rep(1))
+        store.add_word(LogWord(Ignored(growl, Role.SAFETY, Reason.UNSURE)))
+        store.end(session_id, EndReason.ASKED, 95.0)
+    with serving(tmp_path / "log.db") as link:
+        page = open_page(link, viewport={"width": 360, "height": 700}, color_scheme=scheme)
+        assert page.inner_text("#caution").startswith("The safety word was heard at 1:28, but not for sure, so it did")
+        assert page.evaluate("document.documentElement.scrollWidth") <= 360
+        assert violations(page) == []
+        page.context.close()
 
 
 def test_names_are_text_whatever_they_hold(open_page, tmp_path):

@@ -6,15 +6,16 @@ import os
 import subprocess
 import sys
 import time
+from datetime import timedelta
 
 import pytest
 
-from handsfree.core.events import EndReason, Ignored, LogWord, Outcome, Reason, Role
+from handsfree.core.events import EndReason, Ignored, LogWord, Outcome, Reason, Role, SessionEvent
 from handsfree.edges.review_terminal import Review, score
 from handsfree.edges.store import Store
 from handsfree.reviewing import Desk, Speaker, in_terminal, printable
 from tests.helpers import heard
-from tests.logs import marked_rep, start
+from tests.logs import STARTED, marked_rep, start
 from tests.reviews import ROOT, invented, write
 
 RIGHT, LEFT = "\x1b[C", "\x1b[D"
@@ -53,6 +54,17 @@ def test_every_key(store):
     assert sounded == [1]
     assert "  wrong: rep 1, sit, incorrect" in lines
     assert lines[0].startswith("Bram, Mon 04 May 2026, 09:30. 3 of 3 correct, 100 %")
+
+
+def test_a_warning_sign_is_said_first(store):
+    assert not any(line.startswith("CAUTION") for line in go(store, "q")[0])
+    store.begin(start(STARTED + timedelta(days=1)))
+    store.add_rep(marked_rep(1))
+    store.add_word(LogWord(SessionEvent(heard("growling", 61.0), Role.SAFETY)))
+    lines, _, _ = go(store, "q")
+    assert lines[1].startswith(
+        "CAUTION  The safety word was heard at 1:01. At growling, freezing, snapping or a bite: stop"
+    )
 
 
 def test_what_cannot_be_is_said_and_changes_nothing(store):

@@ -125,6 +125,20 @@ def summarise(log: SessionLog) -> SessionSummary:
     )
 
 
+def warning_sign(log: SessionLog) -> str:
+    """That the safety word was heard, for whoever looks at the session again; "" if it was not."""
+    heard = [entry.heard for entry in log.words if entry.heard.role is Role.SAFETY]
+    if not heard:
+        return ""
+    counted = [one for one in heard if isinstance(one, SessionEvent)]
+    minutes, seconds = divmod(int((counted or heard)[0].word.start_s), 60)
+    doubt = "" if counted else ", but not for sure, so it did not end the session"
+    return (
+        f"The safety word was heard at {minutes}:{seconds:02d}{doubt}. At growling, freezing, snapping or a bite: "
+        "stop, a vet first, then a licensed behaviour professional."
+    )
+
+
 def pauses_of(words: Sequence[LogWord], end_s: float) -> list[tuple[float, float]]:
     """(start, end) of each pause, session seconds; one never resumed lasts to `end_s`."""
     pauses: list[tuple[float, float]] = []

@@ -13,6 +13,7 @@ from handsfree.core.corrections import OUTCOME_OF, Change, Kind, Overtaken
 from handsfree.core.errors import UserError
 from handsfree.core.events import OTHER_SPEECH, Ignored, Outcome
 from handsfree.core.log import JudgedRep, SessionLog
+from handsfree.core.summary import warning_sign
 
 OUTCOMES = {
     Outcome.CORRECT: "correct",
@@ -66,6 +67,8 @@ class Review:
         """Until `q`, or until the keys end."""
         session = self.desk.log.session
         self.show(f"{session.dog}, {session.started_at:%a %d %b %Y, %H:%M}. {score(self.desk.log)}.")
+        if caution := warning_sign(self.desk.log):
+            self.show(f"CAUTION  {caution}")
         self.show(HELP)
         self._go_to(self.order()[:1])
         while True:

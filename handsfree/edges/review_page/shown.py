@@ -1,6 +1,6 @@
 """A session as the page is told about it: values that become JSON. No text is read as markup.
 
-state    session, who, seen (number of corrections), running, sound, behaviours[], reps[], figures
+state    session, who, seen (number of corrections), running, sound, caution, behaviours[], reps[], figures
 heard    words[], prompts[], gaps[]
 rep      n, behaviour, step, criterion, outcome (null: no rep), counted (null: not counted live), start, end, until
          (end of its sound), cue, word, to_marker, confidence, doubt, history[]
@@ -17,7 +17,7 @@ from typing import Any
 from handsfree.core import corrections, stats
 from handsfree.core.events import OTHER_SPEECH, Correction, HeardWord, Ignored, Outcome
 from handsfree.core.log import JudgedRep, MadeCorrection, SessionLog
-from handsfree.core.summary import summarise
+from handsfree.core.summary import summarise, warning_sign
 
 OUTCOMES = {Outcome.CORRECT: "correct", Outcome.INCORRECT: "incorrect", Outcome.NO_RESPONSE: "no response"}
 
@@ -38,6 +38,7 @@ def state(log: SessionLog, who: str, sound: str) -> dict[str, Any]:
         "seen": len(log.corrections),
         "running": session.ended_s is None,
         "sound": sound,
+        "caution": warning_sign(log),
         "behaviours": [{"name": one.name, "steps": one.steps} for one in session.behaviours],
         "reps": reps(log),
         "figures": figures(log),

@@ -44,6 +44,7 @@ function show(found) {
   $("about").textContent = [started, place, handler, state.running ? "still running" : ""].filter(Boolean).join(" · ");
   $("who").textContent = `Corrections are written down as ${state.who}'s.`;
   $("sound-note").textContent = state.sound;
+  $("caution").textContent = state.caution;
   playButton.disabled = !hasSound();
   showFigures(state.figures);
   line.show(state);
