@@ -240,7 +240,9 @@ def test_a_family_goes_on_with_the_same_plan_and_other_voices(files, tmp_path):
 
 def test_another_dog_begins_where_the_plan_says(files, tmp_path):
     target = tmp_path / "nova.toml"
-    assert "reached" not in take_over(target, "--from", files[0], "--log", files[1], "--dog", "Nova")
+    said = take_over(target, "--from", files[0], "--log", files[1], "--dog", "Nova")
+    assert "reached" not in said
+    assert f"No sessions of Nova in the log: each behaviour begins at the step that {files[0]} says." in said
     assert [one.start_step for one in planfile.load(target).behaviours] == [1, 2, 1, 1]
 
 
