@@ -242,7 +242,7 @@ def test_another_dog_begins_where_the_plan_says(files, tmp_path):
     target = tmp_path / "nova.toml"
     said = take_over(target, "--from", files[0], "--log", files[1], "--dog", "Nova")
     assert "reached" not in said
-    assert f"No sessions of Nova in the log: each behaviour begins at the step that {files[0]} says." in said
+    assert f"No step was taken from a log: each behaviour begins at the one that {files[0]} says." in said
     assert [one.start_step for one in planfile.load(target).behaviours] == [1, 2, 1, 1]
 
 

@@ -133,7 +133,7 @@ def _take_over(file: Path, source: Path, log: Path | None, given: Mapping[str, A
         reached = ", ".join(f"{one.name} {one.start_step}" for one in made.behaviours if one.name in steps)
         click.echo(f"steps that {dog} has reached: {reached}")
     else:
-        click.echo(f"No sessions of {made.dog} in the log: each behaviour begins at the step that {source} says.")
+        click.echo(f"No step was taken from a log: each behaviour begins at the one that {source} says.")
     _say_what_is_kept(made)
     _print_faults("Warnings", warnings)
 
