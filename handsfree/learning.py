@@ -1,7 +1,8 @@
 """Her takes in, an ear for her voice out: which pronunciations fit, what the ear must learn, and whether it wins.
 
 Nothing is adopted that does not win on takes held back from it: the ear learns from every other take of a word and is
-tried on the rest, and the other way round. What it hears in other people's talk must not grow.
+tried on the rest, and the other way round. What it hears in other people's talk must not grow. An ear that already
+learnt her voice gives way only to one that is no worse on the takes that are new to both.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +21,7 @@ from handsfree.core.errors import UserError
 from handsfree.core.events import SAMPLE_RATE, AudioBlock, Ignored, Reason, Role, SessionEvent
 from handsfree.core.phones import SOUNDS_ALIKE, Phones, distance
 from handsfree.core.plan import Plan, spoken
-from handsfree.core.trial_of_voice import Heard, Tally, Trial
+from handsfree.core.trial_of_voice import Heard, Tally, Trial, no_worse, wins
 from handsfree.core.vocabulary import Memory, Vocabulary
 from handsfree.core.voice import OwnVoice, WordVoice
 from handsfree.edges.adaptation import Learner, Take, read_other_sound, write_model
@@ -28,6 +30,7 @@ from handsfree.risks import Risks
 
 Samples = npt.NDArray[np.int16]
 Takes = Mapping[str, Sequence[Samples]]
+Value = TypeVar("Value")
 
 QUIET_S = 0.6
 """Put before and after a take when the ear is tried on it, as faint noise (HISS, in steps of 16-bit sound)."""
@@ -43,17 +46,33 @@ POOR_FIT, WORTH_A_WAY = -6.0, 4.0
 
 @dataclass(frozen=True)
 class Result:
-    """`voice` is what to keep, `write` puts the ear that goes with it into a folder (None: the usual one stays)."""
+    """`voice` is what to keep, `write` puts the ear that goes with it into a folder (None: the usual one stays).
+
+    before, after  the usual ear, and the one that learnt, on takes held back from it
+    new            only on takes new to both: the ear that sessions use now, and the one that learnt
+    """
 
     voice: OwnVoice
     write: Callable[[Path], None] | None
     before: Tally
     after: Tally
+    new: tuple[Tally, Tally] | None = None
 
     @property
     def won(self) -> bool:
-        """Whether her held-back takes are heard better, and other people's talk no worse."""
-        return self.after.errors < self.before.errors and self.after.false <= self.before.false
+        return wins(self.before, self.after) and (self.new is None or no_worse(*self.new))
+
+
+@dataclass(frozen=True)
+class InUse:
+    """The ear that sessions use now, and the takes that it learnt from: the first ones of those to learn from now."""
+
+    learnt: Learnt
+    takes: Takes
+
+    def new(self, takes: Mapping[str, Sequence[Value]]) -> dict[str, Sequence[Value]]:
+        """Of the takes, or of what was made of them, those that are new to it."""
+        return {phrase: some[len(self.takes.get(phrase, ())) :] for phrase, some in takes.items()}
 
 
 class Teacher:
@@ -85,15 +104,20 @@ class Teacher:
         """How the plan and the dictionaries say it."""
         return self._pronouncer.phrase(phrase).phones
 
-    def learn(self, takes: Takes, learnt_at: str) -> Result:
-        """`takes`: phrase -> its takes, LEAST_TAKES or more each. Takes about a second a take."""
+    def learn(self, takes: Takes, learnt_at: str, mistaken: Takes | None = None, in_use: InUse | None = None) -> Result:
+        """`takes`: phrase -> its takes, LEAST_TAKES or more each; `mistaken`: other sound that was heard as it.
+
+        Takes about a second a take.
+        """
+        mistaken = {phrase: some for phrase, some in (mistaken or {}).items() if phrase in takes}
         words = {phrase: WordVoice(len(some), self._fitting_ways(phrase, some)) for phrase, some in takes.items()}
         voice = OwnVoice(listening.sha256_of(self._base), learnt_at, words)
         least = self._plan.ear.least_confidence
         with tempfile.TemporaryDirectory(prefix="handsfree-") as folder:
             scratch = Path(folder)
             self._tell("listening to your takes with the ear as it is")
-            before = Trial(self.hear_takes(None, scratch, takes), self.hear_others(None, scratch, self._kept_back()))
+            before = self._try(None, scratch, takes, mistaken)
+            now = self._try(in_use.learnt, scratch, in_use.new(takes), {}) if in_use else None
             self._tell("learning from all of them, and listening to other people")
             for hold in HOLDS:
                 whole = self._adapt(voice, takes, slice(None), hold, scratch / f"whole{hold}")
@@ -101,22 +125,41 @@ class Teacher:
                 if len(Trial({}, others).false(least, {})) <= len(before.false(least, {})):
                     break
             self._tell("learning from half of them, and listening to the rest")
-            held_back: dict[str, list[Heard]] = {phrase: [] for phrase in takes}
+            held_back = {phrase: [Heard(())] * len(some) for phrase, some in takes.items()}
             for half in (0, 1):
                 learnt = Learnt(voice, self._adapt(voice, takes, slice(half, None, 2), hold, scratch / f"half{half}"))
                 rest = {phrase: some[1 - half :: 2] for phrase, some in takes.items()}
                 for phrase, heard in self.hear_takes(learnt, scratch, rest).items():
-                    held_back[phrase] += heard
-            after = Trial(held_back, others)
+                    held_back[phrase][1 - half :: 2] = heard
+            after = Trial(held_back, others, self.hear_takes(Learnt(voice, whole), scratch, mistaken))
             model = (whole / "am" / "final.mdl").read_bytes()
-        return self._adopt_if_it_wins(voice, takes, before, after, model)
+        return self._adopt_if_it_wins(voice, takes, before, after, (in_use, now) if in_use and now else None, model)
 
-    def _adopt_if_it_wins(self, voice: OwnVoice, takes: Takes, before: Trial, after: Trial, model: bytes) -> Result:
+    def _try(self, learnt: Learnt | None, scratch: Path, takes: Takes, mistaken: Takes) -> Trial:
+        heard, wrongly = (self.hear_takes(learnt, scratch, some) for some in (takes, mistaken))
+        return Trial(heard, self.hear_others(learnt, scratch, self._kept_back()), wrongly)
+
+    def _adopt_if_it_wins(
+        self,
+        voice: OwnVoice,
+        takes: Takes,
+        before: Trial,
+        after: Trial,
+        in_use: tuple[InUse, Trial] | None,
+        model: bytes,
+    ) -> Result:
+        """The ear that learnt, if it wins; else the usual one with words made easier or harder, if that wins."""
         least = self._plan.ear.least_confidence
-        as_it_is, learnt = before.tally(least, {}), after.tally(least, after.eases(least))
-        won = learnt.errors < as_it_is.errors and learnt.false <= as_it_is.false
-        kept = after if won else before
-        eases = kept.eases(least)
+        as_it_is = before.tally(least, {})
+        for kept in (after, before):
+            eases, new = kept.eases(least), None
+            if in_use is not None:
+                now, of_new = in_use[1], replace(kept, takes=in_use[0].new(kept.takes), mistaken={})
+                new = now.tally(least, {}), of_new.tally(least, eases)
+            result = Result(voice, None, as_it_is, kept.tally_eased(least), new)
+            if result.won:
+                break
+        adapted = result.won and kept is after
         self._tell("looking for words that may be mixed up")
         said = {phrase: self.usual_ways(phrase) for phrase in self.vocabulary.phrases}
         said |= {phrase: word.ways for phrase, word in voice.words.items()}
@@ -125,7 +168,7 @@ class Teacher:
         words = {
             phrase: replace(
                 word,
-                ways=word.ways if won else (),
+                ways=word.ways if adapted else (),
                 ease=eases.get(phrase, 0.0),
                 before=before.right(phrase, least, {}),
                 after=kept.right(phrase, least, eases),
@@ -134,8 +177,8 @@ class Teacher:
             )
             for phrase, word in voice.words.items()
         }
-        write = (lambda folder: write_model(self._base, model, folder)) if won else None
-        return Result(replace(voice, words=words, adapted=won), write, as_it_is, kept.tally(least, eases))
+        write = (lambda folder: write_model(self._base, model, folder)) if adapted else None
+        return replace(result, voice=replace(voice, words=words, adapted=adapted), write=write)
 
     def _adapt(self, voice: OwnVoice, takes: Takes, part: slice, hold: float, folder: Path) -> Path:
         """A model directory of an ear that learnt from a part of each word's takes."""

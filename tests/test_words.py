@@ -228,7 +228,7 @@ def test_takes_given_before_the_microphone_went_are_learnt_from(plan: Path, say_
     say_into_it(np.concatenate([quiet(3.5), *(part for _ in range(4) for part in (clip("down"), quiet(1.2)))]))
     seen = {}
 
-    def learn(self, takes, learnt_at):
+    def learn(self, takes, *_):
         seen.update(takes)
         raise UserError("far enough for this test")
 
@@ -310,7 +310,7 @@ def test_her_ways_and_eases_reach_the_ear_and_the_plans_own_spelling_holds(plan:
 @pytest.mark.parametrize(
     ("args", "said"),
     [
-        (("--again", "--show"), "choose one of --from, --again, --show and --forget"),
+        (("--again", "--show"), "choose one of --from, --from-corrections, --again, --show and --forget"),
         (("--from", "missing.wav"), "there is no file missing.wav"),
         (("--again",), "no takes were kept beside"),
         (("--only", "sit", "--again"), '--only: "sit" is no word of the plan that is learnt; there are: down, left'),

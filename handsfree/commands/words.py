@@ -15,12 +15,14 @@ if TYPE_CHECKING:
     from handsfree.core.events import AudioBlock
     from handsfree.core.plan import Plan
     from handsfree.core.voice import OwnVoice
-    from handsfree.learning import Result, Takes
+    from handsfree.learning import InUse, Result, Takes
+    from handsfree.takes import TakeFinder
 
 
 @click.command()
 @click.argument("plan", type=click.Path(path_type=Path))
 @click.option("--from", "recording", type=click.Path(path_type=Path), help="Takes from a recording, or from a folder.")
+@click.option("--from-corrections", "corrections", is_flag=True, help="Takes from sessions that you corrected.")
 @click.option(
     "--takes", type=click.IntRange(LEAST_TAKES, 20), default=USUAL_TAKES, show_default=True, help="Of each word."
 )
@@ -30,9 +32,11 @@ if TYPE_CHECKING:
 @click.option("--forget", is_flag=True, help="Remove what was learnt, takes included.")
 @click.option("--device", help="Microphone, by number or by words of its name (see `handsfree devices`).")
 @click.option("--output", help="Where you are asked, likewise.")
+@click.option("--log", type=click.Path(path_type=Path), help="Of those sessions. [default: the log sessions write to]")
 def words(
     plan: Path,
     recording: Path | None,
+    corrections: bool,
     takes: int,
     only: tuple[str, ...],
     again: bool,
@@ -40,6 +44,7 @@ def words(
     forget: bool,
     device: str | None,
     output: str | None,
+    log: Path | None,
 ) -> None:
     """Teach the ear how you say the words of a plan.
 
@@ -51,17 +56,21 @@ def words(
     folder holds a recording a word, named after it, such as "leave it.wav". With --only, takes of the other words that
     were kept are learnt from as well.
 
+    With --from-corrections the takes are in the sound kept of sessions that you went through with `handsfree review`:
+    words that were missed or taken for another, and those that were heard rightly. Earlier takes are learnt from too.
+
     \b
     Example:
       handsfree words bruno.toml
       handsfree words bruno.toml --from takes.wav
+      handsfree words bruno.toml --from-corrections
       handsfree words bruno.toml --forget
     """
     from handsfree.core.errors import UserError
     from handsfree.edges import planfile, voicefolder
 
-    if sum((forget, show, again, recording is not None)) > 1:
-        raise UserError("choose one of --from, --again, --show and --forget")
+    if sum((forget, show, again, corrections, recording is not None)) > 1:
+        raise UserError("choose one of --from, --from-corrections, --again, --show and --forget")
     folder = voicefolder.folder_of(plan)
     if forget:
         gone = voicefolder.forget(folder)
@@ -76,7 +85,7 @@ def words(
         return
     if the_plan.ear.model:
         raise UserError(f"{plan}: only our own ear can learn, and the plan names another; remove `model` under [ear]")
-    _learn(plan, the_plan, folder, recording, takes, only, again, device, output)
+    _learn(plan, the_plan, folder, recording, corrections, takes, only, again, device, output, log)
 
 
 def _learn(
@@ -84,26 +93,33 @@ def _learn(
     plan: Plan,
     folder: Path,
     recording: Path | None,
+    corrections: bool,
     times: int,
     only: tuple[str, ...],
     again: bool,
     device: str | None,
     output: str | None,
+    log: Path | None,
 ) -> None:
     from datetime import datetime
 
     from handsfree.core.errors import UserError
     from handsfree.edges import voicefolder
+    from handsfree.edges.report.words import many
     from handsfree.learning import Teacher
     from handsfree.takes import TakeFinder, takes_from
 
-    kept = voicefolder.read_takes(folder)
+    kept: Takes = voicefolder.read_takes(folder)
+    mistaken: Takes = voicefolder.read_takes(folder, voicefolder.MISTAKEN)
     teacher = Teacher(plan, tell=click.echo)
     phrases = teacher.phrases(only)
     finder = TakeFinder(teacher.learner, {phrase: teacher.usual_ways(phrase) for phrase in phrases})
     found: Takes
+    in_use: InUse | None = None
     if again:
         found = {}
+    elif corrections:
+        found, mistaken, in_use = _from_corrections(path, plan, log, finder, phrases, kept, mistaken)
     elif recording is not None:
         found = takes_from(recording, finder, phrases, times, _tell)
     else:
@@ -112,18 +128,52 @@ def _learn(
     found = {phrase: some for phrase, some in kept.items() if phrase in known} | dict(found)
     if not found:
         raise UserError(f"no takes were kept beside {path}; run this without --again")
-    click.echo(f"{len(found)} words, {sum(map(len, found.values()))} takes")
-    result = teacher.learn(found, datetime.now().astimezone().isoformat(timespec="seconds"))
+    click.echo(f"{many(len(found), 'word')}, {many(sum(map(len, found.values())), 'take')}")
+    now = datetime.now().astimezone().isoformat(timespec="seconds")
+    result = teacher.learn(found, now, mistaken, in_use)
     click.echo()
     _print_words(result.voice)
     click.echo()
     _print_verdict(result)
     if result.won:
-        voicefolder.write_voice(folder, result.voice, found, result.write)
+        voicefolder.write_voice(folder, result.voice, found, result.write, mistaken)
         click.echo(f"Adopted: sessions with {path.name} listen for your voice from now on ({folder.name}).")
         click.echo(f"`handsfree words {path} --forget` undoes it.")
     else:
         click.echo("Not adopted: your held-back takes would be heard no better. Nothing was changed.")
+
+
+def _from_corrections(
+    path: Path,
+    plan: Plan,
+    log: Path | None,
+    finder: TakeFinder,
+    phrases: list[str],
+    kept: Takes,
+    mistaken: Takes,
+) -> tuple[Takes, Takes, InUse | None]:
+    """Takes and mistaken sounds to learn from, kept ones among them, and the ear in use. Raises UserError."""
+    from handsfree import listening, places
+    from handsfree.core.errors import UserError
+    from handsfree.corrected import add_to, takes_from_corrections
+    from handsfree.edges.store import Store
+    from handsfree.learning import InUse
+
+    with Store.open(log or places.default_log(), read_only=True) as store:
+        found = takes_from_corrections(store, plan, finder, phrases)
+    click.echo(found)
+    (older, new), (known, wrongly) = add_to(kept, found.takes), add_to(mistaken, found.mistaken)
+    if not any((*new.values(), *wrongly.values())):
+        raise UserError("all of it was learnt from before; correct another session first")
+    takes = {phrase: older[phrase] + some for phrase, some in new.items()}
+    lacking = [phrase for phrase, some in takes.items() if len(some) < LEAST_TAKES]
+    for phrase in lacking:
+        _tell_too_few(phrase, len(takes.pop(phrase)))
+    if not takes:
+        raise UserError("no word has enough takes; correct more sessions, or say your words: `handsfree words PLAN`")
+    learnt = listening.own_voice(path, plan, lambda line: None)
+    mistakes = {phrase: known[phrase] + some for phrase, some in wrongly.items()}
+    return takes, mistakes, InUse(learnt, older) if learnt else None
 
 
 def _ask(
@@ -158,7 +208,7 @@ def _ask(
     enough = {phrase: some for phrase, some in takes.items() if len(some) >= LEAST_TAKES}
     for phrase in phrases:
         if phrase not in enough:
-            _tell(f'"{phrase}": {len(takes.get(phrase, ()))} takes, {LEAST_TAKES} are needed, so it stays as it was')
+            _tell_too_few(phrase, len(takes.get(phrase, ())))
     if not enough:
         raise UserError("no word was said often enough; try the microphone with `handsfree soundcheck`")
     return enough
@@ -198,11 +248,27 @@ def _print_words(voice: OwnVoice) -> None:
 
 
 def _print_verdict(result: Result) -> None:
+    from handsfree.edges.report.words import many
+
     before, after = result.before, result.after
     click.echo(f"Of {before.takes} takes held back, before and now:")
     click.echo(f"  missed           {before.takes - before.right:3} {after.takes - after.right:3}")
     click.echo(f"  taken for another{before.wrong:3} {after.wrong:3}")
+    if before.mistaken or after.mistaken:
+        click.echo(f"Words that sessions heard and you had not said: {before.mistaken} and {after.mistaken}.")
     click.echo(f"In talk of other people, words that are not said: {before.false} and {after.false}.")
+    if result.new is not None:
+        in_use, learnt = result.new
+        click.echo(
+            f"Of {many(learnt.takes, 'take')} new to the ear that you use now, mistakes before and now: "
+            f"{in_use.errors} and {learnt.errors}."
+        )
+
+
+def _tell_too_few(phrase: str, count: int) -> None:
+    from handsfree.edges.report.words import many
+
+    _tell(f'"{phrase}": {many(count, "take")}, {LEAST_TAKES} are needed, so it stays as it was')
 
 
 def _tell(line: str) -> None:

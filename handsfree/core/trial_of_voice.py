@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
-from handsfree.core.voice import choose_ease, eased_confidence
+from handsfree.core.voice import choose_ease, eased_confidence, told_apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,25 +24,29 @@ class Heard:
 
 @dataclass(frozen=True, slots=True)
 class Tally:
-    """`right`: takes that gave their word; `wrong`: takes that gave another; `false`: words counted in other sound."""
+    """`right`: takes that gave their word; `wrong`: takes that gave another; `false`: words counted in other sound;
+    `mistaken`: words heard again in sound that was wrongly heard as them in her sessions."""
 
     takes: int
     right: int
     wrong: int
     false: int
+    mistaken: int = 0
 
     @property
     def errors(self) -> int:
-        """A miss and another word each count; a take that is taken for another word is both."""
-        return self.takes - self.right + self.wrong
+        """A miss, another word and a mistake repeated each count; a take that is taken for another word is both."""
+        return self.takes - self.right + self.wrong + self.mistaken
 
 
 @dataclass(frozen=True)
 class Trial:
-    """What one ear made of her takes (phrase -> what each gave) and of other sound (words said in it, what it gave)."""
+    """What one ear made of her takes (phrase -> what each gave), of other sound (words said in it, what it gave) and of
+    sound that was mistaken in her sessions (phrase it was heard as -> what each gave)."""
 
     takes: Mapping[str, Sequence[Heard]]
     others: Sequence[tuple[str, Heard]]
+    mistaken: Mapping[str, Sequence[Heard]] = field(default_factory=dict)
 
     def right(self, phrase: str, least: float, eases: Mapping[str, float]) -> int:
         return sum(phrase in heard.counted(least, eases) for heard in self.takes[phrase])
@@ -60,7 +64,17 @@ class Trial:
         wrong = sum(any(t != p for t in h.counted(least, eases)) for p, some in self.takes.items() for h in some)
         right = sum(self.right(phrase, least, eases) for phrase in self.takes)
         takes = sum(map(len, self.takes.values()))
-        return Tally(takes, right, wrong, len(self.false(least, eases)))
+        return Tally(takes, right, wrong, len(self.false(least, eases)), self._mistaken(least, eases))
+
+    def tally_eased(self, least: float) -> Tally:
+        """With the eases that this trial gives; of the mistaken sounds every other one gives them, and the rest are
+        tried, and the other way round."""
+        halves = [replace(self, mistaken={p: some[h::2] for p, some in self.mistaken.items()}) for h in (0, 1)]
+        mistaken = sum(halves[1 - h]._mistaken(least, halves[h].eases(least)) for h in (0, 1))
+        return replace(self.tally(least, self.eases(least)), mistaken=mistaken)
+
+    def _mistaken(self, least: float, eases: Mapping[str, float]) -> int:
+        return sum(phrase in h.counted(least, eases) for phrase, some in self.mistaken.items() for h in some)
 
     def eases(self, least: float) -> dict[str, float]:
         """How much easier or harder each word should count; words that need nothing are left out."""
@@ -68,8 +82,20 @@ class Trial:
         return {phrase: ease for phrase, ease in eases.items() if ease}
 
     def _confidences(self, phrase: str) -> tuple[list[float], list[float]]:
-        """Of the phrase in its own takes, the surest in each; and in everything else."""
+        """Of the phrase in its own takes, the surest in each; and in everything else that it can be told from."""
         own = [[sure for text, sure in heard.found if text == phrase] for heard in self.takes[phrase]]
         elsewhere = [heard for other, some in self.takes.items() if other != phrase for heard in some]
         elsewhere += [heard for said, heard in self.others if f" {phrase} " not in f" {said} "]
-        return [max(some) for some in own if some], [s for h in elsewhere for t, s in h.found if t == phrase]
+        takes = [max(some) for some in own if some]
+        mistaken = [sure for heard in self.mistaken.get(phrase, ()) for text, sure in heard.found if text == phrase]
+        others = [sure for heard in elsewhere for text, sure in heard.found if text == phrase]
+        return takes, others + told_apart(takes, mistaken)
+
+
+def wins(before: Tally, after: Tally) -> bool:
+    """Whether her held-back takes are heard better, and other people's talk no worse."""
+    return after.errors < before.errors and after.false <= before.false
+
+
+def no_worse(now: Tally, after: Tally) -> bool:
+    return after.errors <= now.errors and after.false <= now.false

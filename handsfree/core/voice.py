@@ -88,6 +88,15 @@ def choose_ease(least: float, takes: Sequence[float], others: Sequence[float]) -
     return max(-MOST_EASE, min(MOST_EASE, wish))
 
 
+def told_apart(takes: Sequence[float], mistaken: Sequence[float]) -> list[float]:
+    """Of sounds that were mistaken for a word, those that may be kept out without losing one of her takes.
+
+    The rest sound too much like her, and must not hinder it for these.
+    """
+    least = min(map(log_odds, takes), default=0.0)
+    return [sure for sure in mistaken if log_odds(sure) + SAFE_STEP <= least]
+
+
 _TRADE_WORDS = {
     "cue": "sit down, park it, bottom down, lie down, flat out, wait there, hold it, stand tall, come here, this way, "
     "close in, heel position, leave it, drop it, give it up, touch here, target, paws up, jump up, hop off, paws down, "

@@ -1,4 +1,5 @@
-"""What was learnt of her voice, in a folder beside the plan: voice.json, her takes as FLAC, and the ear that learnt."""
+"""What was learnt of her voice, in a folder beside the plan: voice.json, the ear that learnt, and as FLAC her takes and
+what was mistaken for her words."""
 
 from __future__ import annotations
 
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 
 FORM = 1
 RATE = 16_000
-MODEL = "model"
+MODEL, TAKES, MISTAKEN = "model", "takes", "mistaken"
 
 
 def folder_of(plan: Path) -> Path:
@@ -63,12 +64,14 @@ def write_voice(
     voice: OwnVoice,
     takes: Mapping[str, Sequence[npt.NDArray[np.int16]]],
     write_model: Callable[[Path], None] | None,
+    mistaken: Mapping[str, Sequence[npt.NDArray[np.int16]]] | None = None,
 ) -> None:
     """Put everything in place at once; what stood there before is replaced. Raises UserError, nothing changed."""
     try:
         made = Path(tempfile.mkdtemp(prefix=f"{folder.name}-", dir=folder.parent))
         try:
-            _write_takes(made / "takes", takes)
+            _write_takes(made / TAKES, takes)
+            _write_takes(made / MISTAKEN, mistaken or {})
             if write_model is not None:
                 write_model(made / MODEL)
             (made / "voice.json").write_text(json.dumps(_as_json(voice), indent=1) + "\n", encoding="utf-8")
@@ -93,12 +96,12 @@ def forget(folder: Path) -> bool:
     return True
 
 
-def read_takes(folder: Path) -> dict[str, list[npt.NDArray[np.int16]]]:
-    """Phrase -> her takes, as they were kept."""
+def read_takes(folder: Path, kind: str = TAKES) -> dict[str, list[npt.NDArray[np.int16]]]:
+    """Phrase -> her takes, as they were kept; or with MISTAKEN what was mistaken for the phrase."""
     import soundfile
 
     found: dict[str, list[npt.NDArray[np.int16]]] = {}
-    for path in sorted((folder / "takes").glob("*.flac")):
+    for path in sorted((folder / kind).glob("*.flac")):
         samples, _ = soundfile.read(path, dtype="int16")
         phrase = path.stem.rsplit("-", 1)[0].replace("_", " ")
         found.setdefault(phrase, []).append(samples)
@@ -108,7 +111,8 @@ def read_takes(folder: Path) -> dict[str, list[npt.NDArray[np.int16]]]:
 def _write_takes(folder: Path, takes: Mapping[str, Sequence[npt.NDArray[np.int16]]]) -> None:
     import soundfile
 
-    folder.mkdir()
+    if takes:
+        folder.mkdir()
     for phrase, samples in takes.items():
         for number, one in enumerate(samples, start=1):
             name = f"{phrase.replace(' ', '_')}-{number:02d}.flac"
