@@ -4,7 +4,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from handsfree.core.events import Because, Choice, EndReason, KeepNote, Say, Tone
+from handsfree.core.events import (
+    OTHER_SPEECH,
+    Because,
+    Breath,
+    Choice,
+    EndReason,
+    HeardWord,
+    KeepNote,
+    Say,
+    Tone,
+)
 from handsfree.core.plan import Limits, Sound
 from tests.helpers import decisions, reps, say, sitting, small_plan, wait
 
@@ -47,6 +57,23 @@ def test_the_safety_line_does_not_wait():
     session = sitting()
     say(session, ("sit", 1.0), ("growling", 2.0))
     assert session.due() == Say("safety", urgent=True)
+
+
+def test_a_safety_word_that_is_too_unsure_is_asked_for_again_at_once():
+    session = sitting()
+    say(session, ("sit", 1.0))
+    effects = session.hear(Breath((HeardWord("growling", 2.0, 2.5, 0.05),), 2.6))
+    assert session.due() == Say("safety_unsure", urgent=True)
+    assert not decisions(effects)
+    say(session, ("growling", 4.0))
+    assert session.due() == Say("safety", urgent=True)
+
+
+def test_talk_of_growling_asks_nothing():
+    session = sitting()
+    before, after = HeardWord(OTHER_SPEECH, 1.0, 1.9), HeardWord(OTHER_SPEECH, 2.5, 3.0)
+    session.hear(Breath((before, HeardWord("growling", 2.0, 2.5, 0.05), after), 3.5))
+    assert session.due() is None
 
 
 def test_no_raise_is_said_in_a_session_with_a_safety_flag():

@@ -166,8 +166,11 @@ class Sitting:
         if isinstance(effect, LogWord) and isinstance(effect.heard, Ignored):
             if effect.heard.reason is Reason.NOTHING_TO_CORRECT:
                 self._queue(Say("nothing_to_undo"))
-            if effect.heard.reason is Reason.UNSURE and self.plan.prompts.unsure_tone:
-                return [Tone("unsure")]
+            if effect.heard.reason is Reason.UNSURE:
+                if effect.heard.role is Role.SAFETY:
+                    self._queue(Say("safety_unsure", urgent=True))  # silence would be taken for "heard"
+                if self.plan.prompts.unsure_tone:
+                    return [Tone("unsure")]
         if isinstance(effect, Obey):
             return self._obey(effect.event)
         return []

@@ -27,6 +27,7 @@ SECONDS_STEP = 5
 FIELDS: Mapping[str, frozenset[str]] = {
     "listening": frozenset(),
     "safety": frozenset(),
+    "safety_unsure": frozenset(),
     "end": frozenset(),
     "stop_now": frozenset(),
     "raise": frozenset({"behaviour", "step"}),
