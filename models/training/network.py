@@ -47,6 +47,7 @@ class Shape:
 
 
 SHAPES = {
+    "small": Shape(320, third_rate=(*[(-3, 0, 3)] * 3, *[(-6, -3, 0)] * 2, (-9, -3, 0))),  # 0.34 s before, 0.13 s after
     "usual": Shape(),  # 0.52 s before, 0.13 s after
     "short": Shape(third_rate=(*[(-3, 0, 3)] * 3, *[(-3, 0)] * 2, (-3, 0), (-6, 0), (-3, 0), (-6, -3, 0))),
     "ahead": Shape(third_rate=(*[(-3, 0, 3)] * 5, (-6, 0), (-6, -3, 0), (-9, 0), (-9, -3, 0))),  # 0.19 s after

@@ -56,10 +56,12 @@ class Trainer:
         seconds: float = 600,
         workers: int = 0,
         mix: corpora.Mix = corpora.USUAL_MIX,
+        peak_rate: float = PEAK_RATE,
     ) -> None:
         self.device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
         torch.manual_seed(0)
         self.corpus, self.seconds, self.workers, self.mix = corpus, seconds, workers, mix
+        self.peak_rate = peak_rate
         graphs = [chain.text_graph(clip.words, 0) for clip in corpus.train[:: max(1, len(corpus.train) // 8000)]]
         self.log_bigram = chain.estimate_bigram(graphs, len(corpus.phones), np.random.default_rng(0))
         self.bigram = torch.tensor(self.log_bigram, dtype=torch.float32, device=self.device)
@@ -244,11 +246,11 @@ def _replace(content: dict[str, Any], path: Path) -> None:
     path.with_suffix(".part").replace(path)
 
 
-def rate_at(done: float) -> float:
+def rate_at(done: float, peak: float) -> float:
     """Learning rate after that part of the training: up in a straight line, down along a cosine."""
     if done < WARM_UP:
-        return PEAK_RATE * (done + 0.002) / WARM_UP
-    return LAST_RATE + (PEAK_RATE - LAST_RATE) * 0.5 * (1 + math.cos(math.pi * min(1.0, done)))
+        return peak * (done + 0.002) / WARM_UP
+    return LAST_RATE + (peak - LAST_RATE) * 0.5 * (1 + math.cos(math.pi * min(1.0, done)))
 
 
 def train(trainer: Trainer, out: Path, minutes: float, report_s: float, cut_after: float) -> None:
@@ -268,7 +270,7 @@ def train(trainer: Trainer, out: Path, minutes: float, report_s: float, cut_afte
             stream = trainer.batches(seed=trainer.steps)
             cut_after = done + TRY_AGAIN if found < ENOUGH_FOUND else 1.0
         plan = next(stream)
-        loss, count = trainer.step(plan, rate_at(done))
+        loss, count = trainer.step(plan, rate_at(done, trainer.peak_rate))
         total, frames = total + loss, frames + count
         trainer.heard_s += len(plan.lengths) * plan.samples / corpora.RATE
         if time.monotonic() - reported > report_s:
@@ -295,7 +297,8 @@ def main() -> None:
     parser.add_argument("out", type=Path)
     parser.add_argument("--minutes", type=float, default=20)
     parser.add_argument("--shape", choices=SHAPES, default="usual")
-    parser.add_argument("--width", type=int, default=Shape.width)
+    parser.add_argument("--width", type=int, help="of the layers, instead of the shape's own")
+    parser.add_argument("--peak-rate", type=float, default=PEAK_RATE, help="of learning; less after --begin-with")
     parser.add_argument("--noise-share", type=float, default=corpora.Mix.noise)
     parser.add_argument("--no-cut-words", action="store_true")
     parser.add_argument("--dropout", type=float, default=0.1)
@@ -309,9 +312,11 @@ def main() -> None:
     corpus = corpora.load(options.prepared)
     hours = sum(clip.samples for clip in corpus.train) / corpora.RATE / 3600
     print(f"{len(corpus.train)} clips, {hours:.1f} h, {len(corpus.validation)} watched, {len(corpus.phones)} phones")
-    shape = replace(SHAPES[options.shape], width=options.width)
+    shape = SHAPES[options.shape]
+    if options.width:
+        shape = replace(shape, width=options.width)
     mix = corpora.Mix(options.noise_share, not options.no_cut_words)
-    trainer = Trainer(corpus, shape, options.dropout, options.batch_seconds, options.workers, mix)
+    trainer = Trainer(corpus, shape, options.dropout, options.batch_seconds, options.workers, mix, options.peak_rate)
     print(f"{sum(p.numel() for p in trainer.network.parameters())} parameters on {trainer.device}", flush=True)
     if options.begin_with:
         trainer.begin_with(options.begin_with)
