@@ -99,8 +99,13 @@ def _phrases(count: int) -> tuple[str, ...]:
 
 
 def _peak_memory_mb() -> float:
+    """Of this process. Linux's getrusage would tell of the one that started it, if that was larger."""
     import resource
 
+    status = Path("/proc/self/status")
+    if status.exists():
+        kib = next(line.split()[1] for line in status.read_text().splitlines() if line.startswith("VmHWM:"))
+        return int(kib) * 1024 / 1e6
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     return peak / 1e6 if sys.platform == "darwin" else peak * 1024 / 1e6
 
