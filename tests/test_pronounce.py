@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from handsfree.core.errors import UserError
 from handsfree.core.phones import PAUSE, PHONES, SOUNDS_ALIKE, distance, plain
-from handsfree.edges.pronounce import MOST_VARIANTS, Pronouncer
+from handsfree.edges.pronounce import MOST_VARIANTS, Pronouncer, espeak_ipa
 from handsfree.places import shipped
 
 DICTIONARY = shipped("models") / "en" / "cmudict.txt.gz"
@@ -128,6 +128,20 @@ def test_a_spelling_may_name_the_language_that_reads_it(word: str, spelling: str
 def test_names_in_other_scripts_are_read_by_their_own_rules(name: str, phones: str) -> None:
     found = pronouncer().word(name)
     assert (found.source, found.phones) == ("letters", (tuple(phones.split()),))
+
+
+@pytest.mark.voice
+@pytest.mark.parametrize(
+    ("text", "voice", "ipa"),
+    [  # Cambridge Dictionary: car, UK /kɑːr/ (r before a vowel only), US /kɑːr/; happy /ˈhæp.i/. Wiktionary: ici /i.si/
+        ("car", "en", "kɑː"),
+        ("car", "en-us", "kɑːɹ"),
+        ("happy", "en-us", "hæpi"),
+        ("ici", "fr", "isi"),
+    ],
+)
+def test_a_voice_says_text_in_ipa(text: str, voice: str, ipa: str) -> None:
+    assert espeak_ipa(text, voice).replace("ˈ", "") == ipa
 
 
 @pytest.mark.voice

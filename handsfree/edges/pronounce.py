@@ -89,7 +89,7 @@ class Pronouncer:
 
     def _letters(self, word: str, text: str, voice: str | None = None) -> Phones:
         voice = voice or (_script_voice(text) if self._english else None) or self._voice
-        ipa = _espeak(text, voice) if any(c.isalnum() for c in text) else ""
+        ipa = espeak_ipa(text, voice) if any(c.isalnum() for c in text) else ""
         phones = _arpabet(ipa if voice.startswith("en") else ipa.translate(_NOT_ENGLISH))
         if not phones:
             raise UserError(f'no way to say "{word}" is known: give its sound in [pronunciations]; {_HOW_TO_SPELL}')
@@ -217,8 +217,12 @@ def _arpabet(ipa: str) -> Phones:
     return tuple(phones)
 
 
-def _espeak(text: str, voice: str) -> str:
-    """IPA of `text` by espeak-ng's rules for `voice`. Raises UserError where it cannot start or lacks the voice."""
+def espeak_ipa(text: str, voice: str) -> str:
+    """How `voice`, such as "en-us", says `text` by espeak-ng's rules, in the International Phonetic Alphabet.
+
+    Stress and length marks stand in it, and "(en)" where the voice changes. Raises UserError where espeak-ng cannot
+    start or lacks the voice.
+    """
     library = _espeak_library()
     with _espeak_lock:
         if library.espeak_SetVoiceByName(voice.encode()) != 0:

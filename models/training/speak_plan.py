@@ -240,9 +240,9 @@ _BRITISH = {"əʊ": "Q", "eə": "ɛː", "iə": "ɪə"}
 def phonemes(text: str, british: bool) -> str:
     """Kokoro writes each diphthong and affricate as one symbol; American vowels carry no length mark."""
     sys.path.insert(0, str(ROOT))
-    from handsfree.edges.pronounce import _espeak
+    from handsfree.edges.pronounce import espeak_ipa
 
-    ipa = re.sub(r"\([a-z-]+\)", "", _espeak(text, "en" if british else "en-us"))
+    ipa = re.sub(r"\([a-z-]+\)", "", espeak_ipa(text, "en" if british else "en-us"))
     table = _BOTH | (_BRITISH if british else _AMERICAN)
     for old in sorted(table, key=len, reverse=True):
         ipa = ipa.replace(old, table[old])
