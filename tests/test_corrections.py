@@ -139,7 +139,7 @@ def test_a_rep_is_split_at_the_cue_that_did_not_count(store, session):
 def test_a_rep_is_split_where_the_reviewer_says(store, session):
     log = make(store, session, corrections.split(store.session_log(session), 1, 10.6, "Ana"))
     assert table(log)[:2] == [(1, 10.0, 10.6, N), (5, 10.6, 11.8, C)]
-    with pytest.raises(UserError, match="cannot be split at 11.80 s"):
+    with pytest.raises(UserError, match="it cannot be split at 0:11.80"):
         corrections.split(log, 2, 11.8, "Ana")
 
 

@@ -165,6 +165,8 @@ def test_splitting_merging_and_taking_back(page, path):
     assert page.locator("#list li").count() == REPS + 1
     assert [one.rep.number for one in stored(path).reps][:2] == [1, REPS + 1]
     assert "not counted" not in title(page)
+    time = page.locator("#facts dt:text-is('time') + dd").inner_text()
+    assert page.inner_text("#history li").split(", Ana")[0].endswith(f" from {time}")
     press(page, "m")
     page.wait_for_selector(f"#rep-{REPS + 1}:has-text('no rep')")
     assert of(stored(path), REPS + 1).outcome is None

@@ -102,7 +102,7 @@ def _table(agreement: Agreement) -> Table:
     from rich import box
     from rich.table import Table
 
-    from handsfree.edges.report.words import clock
+    from handsfree.core.clock import clock
 
     pairs: list[tuple[TrueRep | None, Rep | None]] = [*agreement.matched]
     pairs += [(true, None) for true in agreement.missed] + [(None, counted) for counted in agreement.invented]

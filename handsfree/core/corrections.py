@@ -10,6 +10,7 @@ from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
+from handsfree.core.clock import clock
 from handsfree.core.errors import UserError
 from handsfree.core.events import (
     Correction,
@@ -116,7 +117,8 @@ def split(log: SessionLog, number: int, at_s: float | None, who: str) -> Change:
     at_s = _suggested(inside, rep, until_s) if at_s is None else at_s
     if not rep.start_s + EDGE_S <= at_s <= until_s - EDGE_S:
         raise UserError(
-            f"rep {number} runs from {rep.start_s:.2f} to {until_s:.2f} s: it cannot be split at {at_s:.2f} s"
+            f"rep {number} runs from {clock(rep.start_s, 2)} to {clock(until_s, 2)}: "
+            f"it cannot be split at {clock(at_s, 2)}"
         )
     said, kept, word = _part(inside, one, rep.start_s, at_s)
     first = replace(

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from handsfree.core import stats
+from handsfree.core.clock import clock
 from handsfree.core.events import (
     Choice,
     Decision,
@@ -131,10 +132,10 @@ def warning_sign(log: SessionLog) -> str:
     if not heard:
         return ""
     counted = [one for one in heard if isinstance(one, SessionEvent)]
-    minutes, seconds = divmod(int((counted or heard)[0].word.start_s), 60)
+    at = clock((counted or heard)[0].word.start_s)
     doubt = "" if counted else ", but not for sure, so it did not end the session"
     return (
-        f"The safety word was heard at {minutes}:{seconds:02d}{doubt}. At growling, freezing, snapping or a bite: "
+        f"The safety word was heard at {at}{doubt}. At growling, freezing, snapping or a bite: "
         "stop, a vet first, then a licensed behaviour professional."
     )
 

@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from typing import Protocol
 
 from handsfree.core import corrections, stats
+from handsfree.core.clock import clock
 from handsfree.core.corrections import OUTCOME_OF, Change, Kind, Overtaken
 from handsfree.core.errors import UserError
 from handsfree.core.events import OTHER_SPEECH, Ignored, Outcome
@@ -186,14 +187,9 @@ def described(log: SessionLog, one: JudgedRep) -> list[str]:
             text = "talk" if word.text == OTHER_SPEECH else word.text
             passed_over = f", not counted: {heard.reason.replace('_', ' ')}" if isinstance(heard, Ignored) else ""
             role = f" ({heard.role})" if heard.role else ""
-            lines.append(f"  {_clock(word.start_s)}  {text}{role}, confidence {word.confidence:.2f}{passed_over}")
+            lines.append(f"  {clock(word.start_s, 1)}  {text}{role}, confidence {word.confidence:.2f}{passed_over}")
     if one.live is None:
         lines.append("  not counted live: split off by a reviewer")
     elif one.live.outcome is not one.outcome:
         lines.append(f"  counted live: {OUTCOMES[one.live.outcome]}")
     return lines
-
-
-def _clock(at_s: float) -> str:
-    tenths = int(at_s * 10 + 1e-6)
-    return f"{tenths // 600}:{tenths % 600 / 10:04.1f}"

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from handsfree.core.clock import clock
 from handsfree.core.events import AudioBlock, Choice, CorrectRep, Decided, Decision, Effect, Rep, SaveRep
 from handsfree.core.sitting import Sitting
-from handsfree.edges.report.words import OUTCOMES, clock, why
+from handsfree.edges.report.words import OUTCOMES, why
 from handsfree.watching import Nobody
 
 

@@ -9,12 +9,12 @@ from types import TracebackType
 from typing import TYPE_CHECKING
 
 from handsfree.core import criteria
+from handsfree.core.clock import clock
 from handsfree.core.events import AudioBlock, Decided, Effect, SaveRep
 from handsfree.core.plan import WindowRule
 from handsfree.core.sitting import Sitting
 from handsfree.core.trial import Phase
 from handsfree.edges.level import LevelMeter
-from handsfree.edges.report.words import clock
 from handsfree.quiet import quiet_stderr
 from handsfree.watching.lines import rep_line
 

@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from handsfree.core.clock import clock
 from handsfree.core.corrections import standing
 from handsfree.core.events import Choice, Decision, Outcome
 from handsfree.core.log import MadeCorrection, SessionTotals
@@ -20,7 +21,6 @@ from handsfree.edges.report.words import (
     OUTCOMES,
     STILL_OPEN,
     cautions,
-    clock,
     many,
     spell,
     why,

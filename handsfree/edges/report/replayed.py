@@ -12,11 +12,12 @@ from rich.console import Console
 from rich.table import Table
 
 from handsfree.core.agreement import Agreement, TrueRep, is_right
+from handsfree.core.clock import clock
 from handsfree.core.events import Choice, Decision, Rep
 from handsfree.core.log import Session
 from handsfree.core.operating import Characteristics
 from handsfree.edges.report.keys import decision_keys
-from handsfree.edges.report.words import OUTCOMES, clock
+from handsfree.edges.report.words import OUTCOMES
 
 CAVEAT = (
     "The words are those that were said. From the first difference on, the dog would have been at another step; what "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from handsfree.core.clock import clock
 from handsfree.core.events import Because, Decision, EndReason, Outcome, Reason
 from handsfree.core.plan import Tag
 from handsfree.core.summary import SessionSummary
@@ -101,12 +102,6 @@ def cautions(summary: SessionSummary) -> list[str]:
         if names:
             said.append(sentence.format(names=names) + ("" if said else _HELP))
     return said
-
-
-def clock(at_s: float) -> str:
-    """Session time as m:ss."""
-    minutes, seconds = divmod(int(at_s), 60)
-    return f"{minutes}:{seconds:02d}"
 
 
 def spell(seconds: float) -> str:

@@ -15,6 +15,7 @@ from collections.abc import Collection, Iterable
 from typing import Any
 
 from handsfree.core import corrections, stats
+from handsfree.core.clock import clock
 from handsfree.core.events import OTHER_SPEECH, Correction, HeardWord, Ignored, Outcome
 from handsfree.core.log import JudgedRep, MadeCorrection, SessionLog
 from handsfree.core.summary import summarise, warning_sign
@@ -112,7 +113,7 @@ def _rep(
         "to_marker": to_marker,
         "recue": rep.recue,
         "confidence": corrections.confidence(rep),
-        "doubt": doubt and f"“{doubt.word.text}” at {clock(doubt.word.start_s)} not counted: {_plain(doubt.reason)}",
+        "doubt": doubt and f"“{doubt.word.text}” at {clock(doubt.word.start_s, 1)} not counted: {_plain(doubt.reason)}",
         "history": history,
     }
 
@@ -139,11 +140,6 @@ def _figure(name: str, outcomes: list[Outcome | None]) -> dict[str, Any]:
     return {"name": name, "correct": correct, "reps": reps, "rate": rate, "interval": stats.wilson(correct, reps)}
 
 
-def clock(at_s: float) -> str:
-    """Session time as m:ss."""
-    return f"{int(at_s) // 60}:{int(at_s) % 60:02d}"
-
-
 def _made(made: MadeCorrection) -> dict[str, Any]:
     return {"who": made.who, "when": f"{made.made_at:%d %b, %H:%M}", "what": described(made.correction)}
 
@@ -154,7 +150,7 @@ def described(change: Correction) -> str:
     told = f"{change.why}: {before} → {after}" if before != after else f"{change.why}: {after}"
     if change.rep is None:
         return told
-    return f"{told}, {change.rep.behaviour} from {change.rep.start_s:.1f} to {change.rep.end_s:.1f} s"
+    return f"{told}, {change.rep.behaviour} from {clock(change.rep.start_s, 1)} to {clock(change.rep.end_s, 1)}"
 
 
 def _line(rep: dict[str, Any]) -> str:
