@@ -32,6 +32,7 @@ from handsfree.core.replay import differences, replay
 from handsfree.core.summary import summarise
 from handsfree.edges import planfile
 from handsfree.edges.report import page
+from handsfree.edges.review_page import shown
 from handsfree.edges.store import Store
 from tests.helpers import heard
 from tests.logs import marked_rep, start
@@ -134,6 +135,21 @@ def test_a_rep_is_split_at_the_cue_that_did_not_count(store, session):
     assert log.reps[4].rep.cue == heard("sit", 42.0, confidence=0.4)
     assert log.reps[4].rep.cue_to_marker_s == pytest.approx(2.0)
     assert log.reps[3].live == marked_rep(4, to_marker_s=4.0)
+
+
+def test_a_split_that_was_taken_back_leaves_no_rep_to_look_through(store, session):
+    """Its rows stay; a part that was crossed out by a key of its own stays to be seen."""
+    before = store.session_log(session)
+    log = make(store, session, corrections.split(before, 3, None, "Ana"))
+    crossed = make(store, session, corrections.outcome(log, 5, Kind.NO_REP, "Ana"))
+    assert [one.rep.number for one in corrections.shown(crossed)] == [1, 2, 3, 5, 4]
+    make(store, session, corrections.undo(crossed, "Ana"))
+    log = make(store, session, corrections.undo(store.session_log(session), "Ana"))
+    assert [one.rep.number for one in log.reps] == [1, 2, 3, 5, 4]
+    assert corrections.shown(log) == before.reps
+    assert shown.figures(log) == shown.figures(before)
+    again = make(store, session, corrections.split(log, 3, None, "Ana"))
+    assert [one.rep.number for one in corrections.shown(again)] == [1, 2, 3, 6, 4]
 
 
 def test_a_rep_is_split_where_the_reviewer_says(store, session):

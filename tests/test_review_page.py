@@ -173,6 +173,12 @@ def test_splitting_merging_and_taking_back(page, path):
     press(page, "u", "u")
     said(page, "Taken back")
     page.wait_for_function("() => document.querySelectorAll('#history li').length === 4")
+    assert title(page).startswith("Rep 1: ")
+    assert page.locator("#list li").count() == REPS  # as if it had never been split
+    assert f"{REPS} reps" in page.locator("#whole").get_attribute("aria-label")
+    press(page, "Control+r")
+    page.wait_for_selector("html[data-ready=yes]")
+    assert page.locator("#list li").count() == REPS
     log = stored(path)
     assert [(one.rep, one.outcome) for one in log.reps if not one.added] == [
         (rep, rep.outcome) for rep in log.live_reps

@@ -83,11 +83,20 @@ def test_splitting_merging_and_another_behaviour(store):
     assert "  split: rep 4, sit, correct" in lines
     assert "  behaviour: rep 2, stay, no response" in lines
     assert "  left as it is" in lines
+    assert "  undo: rep 2, sit, correct" in lines
+    assert not any(line.startswith("  undo: rep 4") for line in lines)  # it never was
     assert [(one.rep, one.outcome) for one in log.reps if not one.added] == [
         (one, one.outcome) for one in log.live_reps
     ]
     _, log, _ = go(store, "m")
     assert [one.outcome for one in log.reps if not one.added] == [Outcome.CORRECT, None, Outcome.CORRECT]
+
+
+def test_a_rep_whose_split_is_taken_back_is_gone(store):
+    """One goes on from the rep that it had been split off."""
+    lines, _, _ = go(store, RIGHT, "s", RIGHT, "u", RIGHT, LEFT, LEFT)
+    places = [line.split("  ")[0] for line in lines if line.startswith("rep ")]
+    assert places == ["rep 1 (1 of 3)", "rep 2 (2 of 3)", "rep 4 (3 of 4)", *(f"rep {n} ({n} of 3)" for n in (3, 2, 1))]
 
 
 def test_only_unsure_ones(store):

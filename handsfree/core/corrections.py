@@ -200,6 +200,17 @@ def standing(made: Sequence[MadeCorrection]) -> list[MadeCorrection]:
     ]
 
 
+def shown(log: SessionLog) -> tuple[JudgedRep, ...]:
+    """The reps to look through: without those of a split that was taken back, which never were."""
+    added = {one.rep.number for one in log.reps if one.added and one.outcome is None}
+    split_by: dict[int, int] = {}  # rep -> number of the correction that split it off
+    for number, made in enumerate(log.corrections, start=1):
+        if made.correction.rep_number in added:
+            split_by.setdefault(made.correction.rep_number, made.part_of or number)
+    gone = {made.undoes for made in log.corrections}
+    return tuple(one for one in log.reps if split_by.get(one.rep.number, 0) not in gone)
+
+
 def undo(log: SessionLog, who: str) -> Change:
     """Take back the last change of this reviewer that still stands. Raises UserError."""
     made = log.corrections

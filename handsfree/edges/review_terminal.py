@@ -80,11 +80,11 @@ class Review:
 
     def order(self) -> list[int]:
         """Numbers of the reps gone through: by their start; or only unsure ones, the least sure first."""
-        log = self.desk.log
+        reps = corrections.shown(self.desk.log)
         if not self.only_unsure:
-            return [one.rep.number for one in log.reps]
-        doubts = corrections.doubts(log.reps, log.words)
-        sure = {one.rep.number: corrections.confidence(one.rep) or 0.0 for one in log.reps}
+            return [one.rep.number for one in reps]
+        doubts = corrections.doubts(reps, self.desk.log.words)
+        sure = {one.rep.number: corrections.confidence(one.rep) or 0.0 for one in reps}
         unsure = [number for number in sure if number in doubts or sure[number] < UNSURE_BELOW]
         return sorted(unsure, key=lambda number: (sure[number], number))
 
@@ -108,7 +108,7 @@ class Review:
             self.show(HELP)
 
     def _rep(self) -> JudgedRep | None:
-        return next((one for one in self.desk.log.reps if one.rep.number == self.number), None)
+        return next((one for one in corrections.shown(self.desk.log) if one.rep.number == self.number), None)
 
     def _move(self, by: int) -> None:
         order = self.order()
@@ -143,10 +143,12 @@ class Review:
         except UserError as error:
             return self.show(f"  {error}")
         self.seen = len(self.desk.log.corrections)
-        changed = {one.rep_number for one in change.corrections}
-        for one in self.desk.log.reps:
-            if one.rep.number in changed:
-                self.show(f"  {kind.value}: rep {one.rep.number}, {one.rep.behaviour}, {OUTCOMES[one.outcome]}")
+        numbers = {one.rep_number for one in change.corrections}
+        changed = [one for one in corrections.shown(self.desk.log) if one.rep.number in numbers]
+        for one in changed:
+            self.show(f"  {kind.value}: rep {one.rep.number}, {one.rep.behaviour}, {OUTCOMES[one.outcome]}")
+        if self._rep() is None and changed:  # gone with its split: back to the one it was split off
+            self.number = changed[0].rep.number
         return self.show(f"  {score(self.desk.log)}")
 
     def _other_behaviour(self) -> None:
@@ -175,10 +177,11 @@ def score(log: SessionLog) -> str:
 def described(log: SessionLog, one: JudgedRep) -> list[str]:
     """A rep in a few lines: what it is, and the words heard in it and just around it."""
     rep = one.rep
-    at = [judged.rep.number for judged in log.reps].index(rep.number) + 1
+    numbers = [judged.rep.number for judged in corrections.shown(log)]
+    place = f"{numbers.index(rep.number) + 1} of {len(numbers)}"
     lines = [
         "",
-        f"rep {rep.number} ({at} of {len(log.reps)})  {rep.behaviour}, step {rep.step}: {OUTCOMES[one.outcome]}",
+        f"rep {rep.number} ({place})  {rep.behaviour}, step {rep.step}: {OUTCOMES[one.outcome]}",
     ]
     until_s = corrections.extents(log.words, [one])[rep.number]
     for entry in log.words:

@@ -66,11 +66,12 @@ def heard(log: SessionLog) -> dict[str, Any]:
 
 
 def answer(log: SessionLog, numbers: Collection[int], undone: bool = False) -> dict[str, Any]:
-    """What a change brought about: the reps concerned and the figures, with a line that says it."""
+    """What a change brought about: the reps concerned, those gone with it, the figures, and a line that says it."""
     changed = reps(log, numbers)
     return {
         "seen": len(log.corrections),
         "reps": changed,
+        "gone": sorted(set(numbers) - {one["n"] for one in changed}),
         "figures": figures(log),
         "said": ("Taken back. " if undone else "") + "; ".join(_line(one) for one in changed),
     }
@@ -78,7 +79,7 @@ def answer(log: SessionLog, numbers: Collection[int], undone: bool = False) -> d
 
 def reps(log: SessionLog, numbers: Collection[int] | None = None) -> list[dict[str, Any]]:
     """The reps of those numbers, or all, by their start."""
-    wanted = [one for one in log.reps if numbers is None or one.rep.number in numbers]
+    wanted = [one for one in corrections.shown(log) if numbers is None or one.rep.number in numbers]
     doubts = corrections.doubts(wanted, log.words)
     criteria = {one.name: one.steps for one in log.session.behaviours}
     history = defaultdict(list)
@@ -124,7 +125,7 @@ def figures(log: SessionLog) -> dict[str, Any]:
     Counted here and not by `summarise`, which counts far more: a key would wait for it.
     """
     outcomes: dict[str, list[Outcome | None]] = {one.name: [] for one in log.session.behaviours}
-    for one in log.reps:
+    for one in corrections.shown(log):
         outcomes.setdefault(one.rep.behaviour, []).append(one.outcome)
     behaviours = [_figure(name, found) for name, found in outcomes.items() if found]
     return {

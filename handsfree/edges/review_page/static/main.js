@@ -130,7 +130,7 @@ async function send(wanted) {
     state.seen = found.seen;
     state.news = found.news;
     state.figures = found.figures;
-    take(found.reps);
+    take(found.reps, found.gone);
     showFigures(found.figures);
     say(`${found.said}. ${found.figures.correct} of ${found.figures.reps} correct`);
   } catch (error) {
@@ -139,11 +139,12 @@ async function send(wanted) {
   }
 }
 
-function take(changed) {
+function take(changed, gone) {
   const known = new Map(state.reps.map((one) => [one.n, one]));
   const added = changed.some((one) => !known.has(one.n));
-  const moved = added || changed.some((one) => known.get(one.n).start !== one.start);
+  const moved = added || gone.length || changed.some((one) => known.get(one.n).start !== one.start);
   for (const one of changed) known.set(one.n, one);
+  for (const n of gone) known.delete(n);
   state.reps = [...known.values()].sort((a, b) => a.start - b.start || a.n - b.n);
   line.show(state);
   const first = changed[0].n;
