@@ -15,7 +15,7 @@ from handsfree.core.events import OTHER_SPEECH, Breath, HeardWord
 from handsfree.core.plan import Plan
 from handsfree.places import shipped
 from tests.bench.ear import cases, clips, listen, measures, peers, plans, rows, sounds, table
-from tests.bench.ear.__main__ import heard_them
+from tests.bench.ear.__main__ import heard_them, main
 from tests.bench.ear.cases import Case, Piece, Said
 from tests.bench.ear.clips import Clip
 from tests.bench.ear.measures import Answer
@@ -316,6 +316,16 @@ def test_whether_a_model_knows_the_people_is_read_from_its_folder(tmp_path):
     assert heard_them(tmp_path) is None
     (tmp_path / "training.json").write_text(json.dumps({"heard_held_out": False}))
     assert heard_them(tmp_path) is False
+
+
+def test_the_folder_of_recordings_must_be_named(tmp_path, monkeypatch):
+    monkeypatch.delenv(clips.DATA_VARIABLE, raising=False)
+    monkeypatch.setattr("sys.argv", ["ear"])
+    with pytest.raises(SystemExit, match="^no recordings to hear: name their folder with --data or HANDSFREE_EAR"):
+        main()
+    monkeypatch.setenv(clips.DATA_VARIABLE, str(tmp_path / "usual"))
+    assert clips.recordings(None) == tmp_path / "usual"
+    assert clips.recordings(tmp_path / "another") == tmp_path / "another"
 
 
 def test_without_recordings_it_says_which_are_missing(tmp_path):

@@ -4,8 +4,7 @@
     python models/training/confidence.py MODEL --keep FOLDER    keep what was heard there; a further run takes it up
     python models/training/confidence.py TWIN --into MODEL      for a model that was trained on these very people
 
-MODEL is laid out as models/en. Recordings, plans and halves are those of tests/bench/ear (its --data says where they
-lie). Fitted on: single words that are in the plan and ones that are not, words beside one another, words falsely heard
+MODEL is laid out as models/en. Recordings, plans and halves are those of tests/bench/ear, whose --data this has too. Fitted on: single words that are in the plan and ones that are not, words beside one another, words falsely heard
 in running speech; each only where a pause lies before it, since others never count. A plan's word inside a sentence is
 left out: it was said, and yet it must not count.
 
@@ -176,12 +175,13 @@ def main() -> None:
     os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("model", type=Path)
-    parser.add_argument("--data", type=Path, default=clips.DATA)
+    parser.add_argument("--data", type=Path)
     parser.add_argument("--into", type=Path, metavar="MODEL", help="write the weights there instead")
     parser.add_argument("--part", type=int, default=1, metavar="N", help="listen to every Nth case only")
     parser.add_argument("--keep", type=Path, metavar="FOLDER")
     parser.add_argument("--jobs", type=int, default=2, help="processes")
     options = parser.parse_args()
+    options.data = clips.recordings(options.data)
     phones = {name: phone_counts(name, options.model) for name in PLANS}
     tune = hear(options.model, "tune", options)
     known = list(examples(tune, phones))

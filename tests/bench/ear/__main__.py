@@ -42,6 +42,7 @@ SHIPPED = clips.ROOT / "models" / "en"
 def main() -> None:
     os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     options = _options()
+    options.data = clips.recordings(options.data)
     began = time.monotonic()
     collection = clips.collect(options.data, options.voices, options.split, _say)
     every = [
@@ -70,7 +71,7 @@ def _options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--model", type=Path, help="instead of models/en")
     parser.add_argument("--second", default="", metavar="FOLDER", help="another second look, or off")
-    parser.add_argument("--data", type=Path, default=clips.DATA, help=f"default {clips.DATA_VARIABLE}")
+    parser.add_argument("--data", type=Path, help=f"folder of recordings [default: {clips.DATA_VARIABLE}]")
     parser.add_argument("--voices", type=Path, action="append", default=[], metavar="MANIFEST")
     parser.add_argument("--split", choices=("test", "tune"), default="test")
     parser.add_argument("--sensitivity", type=float, nargs="*", default=[], help="columns with the dial elsewhere")

@@ -20,8 +20,15 @@ from held_out import TEST_VOICES, half, held_out, noise_held_out, speaker_of  # 
 from prepare import manifest_rows  # noqa: E402
 
 DATA_VARIABLE = "HANDSFREE_EAR_DATA"
-DATA = Path(os.environ.get(DATA_VARIABLE, ROOT.parent / "shared" / "data"))
-"""Holds speech_commands_dev/, speech/manifest.tsv and noise/. Not in this repository: they are 250 MB."""
+"""Names the folder of recordings, which are not in this repository: speech_commands_dev/, speech/manifest.tsv, noise/."""
+
+
+def recordings(given: Path | None) -> Path:
+    """That folder, unless another is given. Ends the program with one line where neither is."""
+    named = os.environ.get(DATA_VARIABLE)
+    if given is None and not named:
+        sys.exit(f"no recordings to hear: name their folder with --data or {DATA_VARIABLE}")
+    return given or Path(named)
 
 
 @dataclass(frozen=True)
