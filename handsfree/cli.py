@@ -11,6 +11,7 @@ import click
 
 from handsfree import __version__
 from handsfree.core.errors import UserError
+from handsfree.quiet import one_thread
 
 COMMANDS = {
     "agree": "How far two records of a session agree.",
@@ -86,6 +87,7 @@ def handsfree() -> None:
 def main(args: list[str] | None = None) -> None:
     """Run the command line. A UserError becomes one line on stderr and exit code 2."""
     _ready_output()
+    one_thread()
     try:
         code = handsfree.main(args=args, prog_name="handsfree", standalone_mode=False)
         sys.stdout.flush()

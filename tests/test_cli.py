@@ -58,6 +58,22 @@ def run(home: Path, *args: object, program=HANDSFREE, **more: str) -> subprocess
     )
 
 
+@pytest.mark.parametrize(("limit", "threads"), [({}, 1), ({"OPENBLAS_NUM_THREADS": "2"}, min(2, os.cpu_count() or 1))])
+def test_numpy_computes_in_one_thread_unless_told_otherwise(tmp_path, limit, threads):
+    pytest.importorskip("threadpoolctl")
+    code = """
+import contextlib, sys
+from handsfree import cli
+with contextlib.suppress(SystemExit):
+    cli.main(["--version"])
+assert "numpy" not in sys.modules
+import numpy, threadpoolctl
+print({pool["num_threads"] for pool in threadpoolctl.threadpool_info()})
+"""
+    done = run(tmp_path, "-c", code, program=[sys.executable], **limit)
+    assert done.stdout.splitlines()[-1:] == [f"{{{threads}}}"], done.stderr
+
+
 def refused(done: subprocess.CompletedProcess[str], *says: object) -> None:
     assert done.returncode == 2, done
     (line,) = done.stderr.splitlines()

@@ -48,9 +48,6 @@ def _run(log: Path) -> None:
 
     from rich.console import Console
 
-    from handsfree.quiet import one_thread
-
-    one_thread()
     from handsfree import places
     from handsfree.core.agreement import match, match_decisions, read_due, read_truth
     from handsfree.core.summary import summarise

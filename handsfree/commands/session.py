@@ -54,9 +54,6 @@ def session(
     """
     from dataclasses import replace
 
-    from handsfree.quiet import one_thread
-
-    one_thread()
     from handsfree import keeping, places
     from handsfree.core.errors import UserError
     from handsfree.edges import planfile

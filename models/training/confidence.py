@@ -4,8 +4,9 @@
     python models/training/confidence.py MODEL --keep FOLDER    keep what was heard there; a further run takes it up
     python models/training/confidence.py TWIN --into MODEL      for a model that was trained on these very people
 
-MODEL is laid out as models/en. Recordings, plans and halves are those of tests/bench/ear, whose --data this has too. Fitted on: single words that are in the plan and ones that are not, words beside one another, words falsely heard
-in running speech; each only where a pause lies before it, since others never count. A plan's word inside a sentence is
+MODEL is laid out as models/en. Recordings, plans and halves are those of tests/bench/ear, whose --data this has too.
+Fitted on: single words that are in the plan and ones that are not, words beside one another, words falsely heard in
+running speech; each only where a pause lies before it, since others never count. A plan's word inside a sentence is
 left out: it was said, and yet it must not count.
 
 Prints, for the half `test`, how sure and how right words are, and what each `sensitivity` of a plan gives.

@@ -20,7 +20,7 @@ from held_out import TEST_VOICES, half, held_out, noise_held_out, speaker_of  # 
 from prepare import manifest_rows  # noqa: E402
 
 DATA_VARIABLE = "HANDSFREE_EAR_DATA"
-"""Names the folder of recordings, which are not in this repository: speech_commands_dev/, speech/manifest.tsv, noise/."""
+"""Names the folder of recordings, not in this repository: speech_commands_dev/, speech/manifest.tsv and noise/."""
 
 
 def recordings(given: Path | None) -> Path:
