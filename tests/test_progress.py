@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import re
 import sys
 from datetime import date, datetime, timedelta, timezone
 
@@ -212,13 +213,34 @@ def test_one_rep():
     assert "1 of 1 correct: 100 % (95 % interval 21 to 100 %)" in words.lately(sit)
 
 
-def test_too_few_reps_read_alike_as_text_page_and_image(capsys):
-    few = progress(history(session(0, ("sit", 1, "++-+-"))))
-    plain.show(few, Console(width=80))
-    said = "too early to tell: only 5 reps so far."
+LOW = "---+-----"  # one of nine
+VERDICTS = [
+    ([(1, "++-+-")], "too early to tell: only 5 reps so far."),
+    (
+        [(1, LOW), (1, LOW), (1, LOW)],
+        "too early to tell: low, but only 27 reps on 3 days since step 1 began; a plateau shows after 40 on 4.",
+    ),
+    (
+        [(1, "+" * 10), (2, "++-++--+--")],
+        "too early to tell: 10 reps on 1 day since step 2 began; a plateau shows after 40 on 4.",
+    ),
+    ([(1, "++++-++++")] * 2, "steady: no sign of a relapse or a plateau."),
+    (
+        [(2, "-" * 12), (2, LOW), (2, LOW), (2, "--+-+-+-+-+-")],  # gains, and so no plateau
+        "low: under 80 % lately, but no sign of a relapse or a plateau.",
+    ),
+]
+
+
+@pytest.mark.parametrize(("days", "said"), VERDICTS)
+def test_a_verdict_is_no_better_than_the_figures_and_reads_alike_everywhere(capsys, days, said):
+    past = progress(history(*(session(number, ("sit", *one)) for number, one in enumerate(days))))
+    plain.show(past, Console(width=200))
     assert said in map(str.strip, capsys.readouterr().out.splitlines())
-    assert "<strong>Too early to tell</strong>: only 5 reps so far." in page.html(few)
-    assert f">{said}</text>" in image._drawing(few, None)
+    sign, sentence = said.split(": ", 1)
+    assert f"<strong>{sign.capitalize()}</strong>: {sentence}" in page.html(past)
+    drawn = re.findall(r'<text class="said"[^>]*>([^<]*)</text>', image._drawing(past, None))
+    assert said in " ".join(drawn)
 
 
 def test_no_rep(tmp_path):

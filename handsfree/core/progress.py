@@ -103,6 +103,20 @@ class Setback:
 
 
 @dataclass(frozen=True, slots=True)
+class Tried:
+    """Reps since the hardest step so far was first reached, and on how many days."""
+
+    step: int
+    reps: int
+    days: int
+
+    @property
+    def enough(self) -> bool:
+        """Whether a plateau would show."""
+        return self.reps >= PLATEAU_REPS and self.days >= PLATEAU_DAYS
+
+
+@dataclass(frozen=True, slots=True)
 class Plateau:
     """No gain since the hardest step was reached. `correct` of `reps` on `days` days."""
 
@@ -123,6 +137,7 @@ class BehaviourProgress:
     steps: tuple[str, ...]
     trained: tuple[Trained, ...]
     setbacks: tuple[Setback, ...]
+    tried: Tried
     plateau: Plateau | None
     _periods: dict[Unit, list[Period]] = field(default_factory=dict, compare=False, repr=False)
 
@@ -170,6 +185,11 @@ class BehaviourProgress:
             if session.day >= first:
                 total.add(reps)
         return total
+
+    @property
+    def lately(self) -> Period:
+        """The seven days up to the last."""
+        return self.since(self.last_day - timedelta(days=6))
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,37 +252,36 @@ def _behaviour(name: str, planned: TrainedBehaviour | None, trained: Sequence[Tr
         for one in relapse.relapses(trials)
     )
     in_relapse = bool(setbacks) and setbacks[-1].recovered is None
+    hardest = max(trial.step for trial in trials)
+    since = trials[next(index for index, trial in enumerate(trials) if trial.step == hardest) :]
+    tried = Tried(hardest, len(since), len({days[trial.session] for trial in since}))
     return BehaviourProgress(
         name=name,
         tag=planned.tag if planned else Tag.PLAIN,
         steps=steps,
         trained=tuple(trained),
         setbacks=setbacks,
-        plateau=None if in_relapse else _plateau(trials, days, steps, trained),
+        tried=tried,
+        plateau=_plateau(tried, since, steps, trained) if tried.enough and not in_relapse else None,
     )
 
 
 def _plateau(
-    trials: Sequence[Trial],
-    days: Sequence[date],
+    tried: Tried,
+    since: Sequence[Trial],
     steps: tuple[str, ...],
     trained: Sequence[Trained],
 ) -> Plateau | None:
     """No gain since the hardest step so far was first reached: it is not the last one, or not yet done well."""
-    best = max(trial.step for trial in trials)
-    began = next(index for index, trial in enumerate(trials) if trial.step == best)
-    since = trials[began:]
-    on_days = {days[trial.session] for trial in since}
-    if len(since) < PLATEAU_REPS or len(on_days) < PLATEAU_DAYS:
-        return None
+    best = tried.step
     if best >= len(steps) and _rate([trial for trial in since if trial.step == best][-20:]) >= GOOD_RATE:
         return None
     half = len(since) // 2
     if _rate(since[half:]) - _rate(since[:half]) > PLATEAU_GAIN:
         return None
     correct = sum(trial.correct for trial in since)
-    session = trials[began].session
-    return Plateau(days[session], best, len(on_days), len(since), correct, _changed(trained, session))
+    session = since[0].session
+    return Plateau(trained[session][0].day, best, tried.days, tried.reps, correct, _changed(trained, session))
 
 
 def _rate(trials: Sequence[Trial]) -> float:

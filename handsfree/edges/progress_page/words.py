@@ -3,10 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date, timedelta
+from datetime import date
 
 from handsfree.core.plan import Tag
-from handsfree.core.progress import BehaviourProgress, Changed, DogProgress, Period, Setback, Unit
+from handsfree.core.progress import (
+    GOOD_RATE,
+    PLATEAU_DAYS,
+    PLATEAU_REPS,
+    BehaviourProgress,
+    Changed,
+    DogProgress,
+    Period,
+    Setback,
+    Unit,
+)
 
 FEW_REPS = 10
 FOOTNOTE = (
@@ -45,6 +55,14 @@ def verdict(behaviour: BehaviourProgress) -> tuple[str, str]:
         return "PLATEAU", f"since {day(plateau.began)}: no gain at step {plateau.step}, {score}."
     if behaviour.reps < FEW_REPS:
         return "too early to tell", f"only {many(behaviour.reps, 'rep')} so far."
+    tried, lately = behaviour.tried, behaviour.lately
+    is_low = lately.interval is not None and lately.interval[1] < GOOD_RATE
+    if not tried.enough and (lately.rate or 0.0) < GOOD_RATE:
+        so_far = f"{many(tried.reps, 'rep')} on {many(tried.days, 'day')} since step {tried.step} began"
+        shows = f"a plateau shows after {PLATEAU_REPS} on {PLATEAU_DAYS}"
+        return "too early to tell", f"{'low, but only ' if is_low else ''}{so_far}; {shows}."
+    if is_low:
+        return "low", f"under {100 * GOOD_RATE:.0f} % lately, but no sign of a relapse or a plateau."
     at_last = behaviour.steps and behaviour.step >= len(behaviour.steps)
     return "steady", "at its last step." if at_last else "no sign of a relapse or a plateau."
 
@@ -90,9 +108,8 @@ def standing(behaviour: BehaviourProgress) -> str:
 
 def lately(behaviour: BehaviourProgress) -> str:
     """The figures of the last seven days on which anything of it was trained."""
-    last = behaviour.last_day
-    since = behaviour.since(last - timedelta(days=6))
-    parts = [f"{score(since)} in the 7 days to {day(last)}", *figures(since)]
+    since = behaviour.lately
+    parts = [f"{score(since)} in the 7 days to {day(behaviour.last_day)}", *figures(since)]
     return "; ".join(parts)
 
 
