@@ -239,8 +239,23 @@ def test_a_verdict_is_no_better_than_the_figures_and_reads_alike_everywhere(caps
     assert said in map(str.strip, capsys.readouterr().out.splitlines())
     sign, sentence = said.split(": ", 1)
     assert f"<strong>{sign.capitalize()}</strong>: {sentence}" in page.html(past)
-    drawn = re.findall(r'<text class="said"[^>]*>([^<]*)</text>', image._drawing(past, None))
-    assert said in " ".join(drawn)
+    assert said in written(past)
+
+
+def written(found, only=None):
+    """What stands in the image."""
+    return " ".join(re.findall(r"<text[^>]*>([^<]*)</text>", image._drawing(found, only)))
+
+
+def test_the_image_holds_the_cautions_of_text_and_page(log):
+    with Store.open(log, read_only=True) as store:
+        found = progress(store.history("Domino"))
+    assert f"Caution {words.CAUTION}" in written(found)
+    for one in found.behaviours:
+        assert (words.CAUTION in written(found, one)) == words.cautions([one]) == (one.name in ("reverse", "collar"))
+    growl = progress(history(session(0, ("sit", 1, "+"), safety=True)))
+    [note] = words.notes(growl)
+    assert note in written(growl)
 
 
 def test_no_rep(tmp_path):

@@ -1,9 +1,10 @@
-"""Progress as one PNG: each behaviour's name, verdict and picture, one below the other. Rendered by resvg."""
+"""Progress as one PNG: each behaviour's name, verdict and picture, one below the other, and cautions. By resvg."""
 
 from __future__ import annotations
 
 import re
 import textwrap
+from collections.abc import Iterable
 from html import escape
 
 from handsfree.core.errors import UserError
@@ -34,27 +35,39 @@ def png(progress: DogProgress, only: BehaviourProgress | None = None) -> bytes:
 
 def _drawing(progress: DogProgress, only: BehaviourProgress | None) -> str:
     title = f"{progress.history.dog}: {only.name if only else 'progress'}"
-    y = MARGIN + 20
+    y: float = MARGIN + 20
     parts = [_text("title", y, title), _text("said", y + LINE + 4, words.span(progress))]
     y += 2 * LINE
-    for behaviour in [only] if only else progress.behaviours:
+    shown = [only] if only else list(progress.behaviours)
+    for behaviour in shown:
         sign, sentence = words.verdict(behaviour)
         y += 2 * LINE
         parts.append(_text("name", y, f"{behaviour.name}  {words.standing(behaviour)}"))
         said = [f"{sign}{'' if sign.isupper() else ':'} {sentence}", *words.beneath(behaviour)]
-        for line in (line for one in said for line in textwrap.wrap(one, COLUMNS)):
-            y += LINE
-            parts.append(_text("said", y, line))
+        y = _write(parts, y, said)
         drawn = picture.picture(behaviour, behaviour.unit())
         height = int(re.match(r'<svg viewBox="0 0 \d+ (\d+)"', drawn)[1])  # type: ignore[index]
         y += 8
         place = f'<svg x="{MARGIN}" y="{y}" width="{picture.WIDTH}" height="{height}" '
         parts.append(drawn.replace("<svg ", place, 1))
         y += height
+    y = _write(parts, y + LINE, words.notes(progress))
+    if words.cautions(shown):
+        y += 2 * LINE
+        parts.append(_text("name", y, "Caution"))
+        y = _write(parts, y, [words.CAUTION])
     size = f'width="{picture.WIDTH + 2 * MARGIN}" height="{y + MARGIN}"'
     paper = f'<rect width="100%" height="100%" fill="{_COLOURS["paper"]}"/>'
     head = f'<svg xmlns="http://www.w3.org/2000/svg" {size} color="#1a1a1a" font-family="sans-serif">'
     return head + paper + "".join(parts) + "</svg>"
+
+
+def _write(parts: list[str], y: float, sentences: Iterable[str]) -> float:
+    """Add them below `y`, folded to the width of the image; where the last line stands."""
+    for line in (line for one in sentences for line in textwrap.wrap(one, COLUMNS)):
+        y += LINE
+        parts.append(_text("said", y, line))
+    return y
 
 
 def _text(kind: str, y: float, said: str) -> str:
