@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-import shutil
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -50,16 +49,16 @@ def whole_folder(target: Path) -> Iterator[Path]:
     An older `target` is moved aside only once the new one is complete. Raises UserError when the disk refuses.
     """
     with _plain_errors(target), _scratch(target) as scratch:
-        made = scratch / "new"
+        made, old = Path(scratch, "new"), Path(scratch, "old")
         made.mkdir()
         yield made
         if target.exists():
-            target.rename(scratch / "old")
+            target.rename(old)
         try:
             made.rename(target)
         except OSError:
-            if (scratch / "old").exists():
-                (scratch / "old").rename(target)
+            if old.exists():
+                old.rename(target)
             raise
 
 
@@ -67,20 +66,17 @@ def whole_folder(target: Path) -> Iterator[Path]:
 def whole_files(*targets: Path) -> Iterator[list[Path]]:
     """Temporary files that become `targets` when the block is left; on any error nothing is left of them."""
     with _plain_errors(targets[0]), _scratch(targets[0]) as scratch:
-        made = [scratch / target.name for target in targets]
+        made = [Path(scratch, target.name) for target in targets]
         yield made
         for new, target in zip(made, targets, strict=True):
             os.replace(new, target)
 
 
-@contextlib.contextmanager
-def _scratch(target: Path) -> Iterator[Path]:
+def _scratch(target: Path) -> tempfile.TemporaryDirectory[str]:
     """A folder beside the target, so that a rename is enough; always removed."""
-    scratch = Path(tempfile.mkdtemp(prefix=f".{target.name[:40]}-", suffix=".part", dir=target.parent))
-    try:
-        yield scratch
-    finally:
-        shutil.rmtree(scratch, ignore_errors=True)
+    return tempfile.TemporaryDirectory(
+        prefix=f".{target.name[:40]}-", suffix=".part", dir=target.parent, ignore_cleanup_errors=True
+    )
 
 
 @contextlib.contextmanager

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import shutil
 import sqlite3
 import tempfile
 from collections.abc import Iterator
@@ -45,7 +44,7 @@ def backup(file: LogFile, target: Path, replace: bool = False) -> list[DogTotals
     """
     _refuse(target, file.path, replace)
     with plain_errors(file.path), _scratch(target.parent, target) as scratch, _written(target):
-        made = scratch / target.name
+        made = Path(scratch, target.name)
         _copy(file.connection, made)
         with contextlib.closing(LogFile(made)) as copy:
             found = totals(copy)
@@ -102,11 +101,12 @@ def copy_of(source: Path, log: Path) -> Iterator[Copy]:
     check(source)
     beside = next(folder for folder in log.absolute().parents if folder.is_dir())
     with _scratch(beside, log) as scratch:
+        made = Path(scratch, source.name)
         with _read(source) as connection, _written(log):
-            _copy(connection, scratch / source.name)
-        with contextlib.closing(LogFile(scratch / source.name)) as copy:
+            _copy(connection, made)
+        with contextlib.closing(LogFile(made)) as copy:
             copy.path = source  # what is found wrong with it is wrong there
-            yield Copy(copy, scratch / source.name, running(copy))
+            yield Copy(copy, made, running(copy))
 
 
 def check(path: Path) -> None:
@@ -200,15 +200,12 @@ def same(one: Path, other: Path) -> bool:
         return False
 
 
-@contextlib.contextmanager
-def _scratch(folder: Path, target: Path) -> Iterator[Path]:
+def _scratch(folder: Path, target: Path) -> tempfile.TemporaryDirectory[str]:
     """A folder in `folder`, for what becomes `target`, that only its owner can enter; always removed."""
     with _written(target):
-        scratch = Path(tempfile.mkdtemp(prefix=f".{target.name[:40]}-", suffix=".part", dir=folder))
-    try:
-        yield scratch
-    finally:
-        shutil.rmtree(scratch, ignore_errors=True)
+        return tempfile.TemporaryDirectory(
+            prefix=f".{target.name[:40]}-", suffix=".part", dir=folder, ignore_cleanup_errors=True
+        )
 
 
 @contextlib.contextmanager
