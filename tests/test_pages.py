@@ -69,7 +69,9 @@ def test_a_relapse_can_be_read_without_colours(browser, folder):
     assert section.locator("svg rect.bad").count() == 7  # open squares: days of the relapse
     assert section.locator("svg circle.dot").count() == 11  # dots: days before
     assert section.locator("svg text.alarming").text_content() == "likely relapse from Sat 21 Mar"
-    assert section.locator("svg").get_attribute("aria-label").startswith("reverse. LIKELY RELAPSE: since Sat 21 Mar")
+    assert (
+        section.get_by_role("img").get_attribute("aria-label").startswith("reverse. LIKELY RELAPSE: since Sat 21 Mar")
+    )
     page.close()
 
 
@@ -90,4 +92,20 @@ def test_a_phone_shows_the_latest_days_first(browser, folder):
     picture = page.locator("section svg").first.bounding_box()
     assert picture["width"] > 360
     assert picture["x"] + picture["width"] <= 360
+    page.close()
+
+
+@pytest.mark.parametrize("scrolled", [0, -100, -1000])
+def test_a_phone_shows_the_scale_wherever_the_picture_is_scrolled_to(browser, folder, scrolled):
+    """Each of its values stands in sight, and as high as in the picture below it."""
+    page = browser.new_page(viewport={"width": 360, "height": 700})
+    page.goto((folder / "progress.html").as_uri())
+    plot = page.locator(".plot").first
+    plot.locator(".newest").evaluate("(found, left) => { found.scrollLeft = left; }", scrolled)
+    for value in ("100 %", "80 %", "50 %", "0 %", "1", "2"):
+        shown, below = (plot.locator(of).get_by_text(value, exact=True).bounding_box() for of in (".scale", ".newest"))
+        assert 0 <= shown["x"] < 60
+        assert shown["y"] == pytest.approx(below["y"], abs=0.5)
+    page.set_viewport_size({"width": 700, "height": 700})
+    assert not plot.locator(".scale").is_visible()  # here all of it fits
     page.close()

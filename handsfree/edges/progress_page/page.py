@@ -7,7 +7,7 @@ from html import escape
 
 from handsfree.core.progress import BehaviourProgress, DogProgress, Unit
 from handsfree.edges.progress_page import words
-from handsfree.edges.progress_page.picture import STYLE, picture
+from handsfree.edges.progress_page.picture import LEFT, STYLE, WIDTH, picture, scale
 
 _STYLE = """
 :root { color-scheme: light dark; --rate: #0072b2; --alarm: #b34700; --paper: #fff; --ink: #1a1a1a; }
@@ -23,12 +23,14 @@ th:first-child, td:first-child, td:last-child, th:last-child { text-align: left;
 td { font-variant-numeric: tabular-nums; } tbody tr { border-top: 1px solid #8884; }
 .wide { overflow-x: auto; }
 .newest { direction: rtl; } .newest svg { direction: ltr; }  /* where it does not fit, the latest days show first */
+.plot { position: relative; } svg.scale { display: none; position: absolute; left: 0; top: 0; pointer-events: none; }
+@media screen and (max-width: 40rem) { svg.scale { display: block; min-width: 0; width: SCALE; } }
 .caution { border: 2px solid currentColor; padding: .5rem 1rem; margin-top: 2rem; }
 footer { opacity: .75; margin: 2rem 0; font-size: .9rem; } summary { cursor: pointer; }
 @media print { :root { --rate: #0072b2; --alarm: #b34700; --paper: #fff; --ink: #000; color-scheme: light; }
   body { margin: 0; max-width: none; font-size: 12px; } section { break-inside: avoid; } h2 { margin-top: 1.2rem; }
   details:not([open]) { display: none; } svg { max-height: 7.5cm; min-width: 0; } }
-"""
+""".replace("SCALE", f"calc(38rem * {LEFT} / {WIDTH})")  # as wide as the left edge of a picture that does not fit
 
 
 def html(progress: DogProgress, only: BehaviourProgress | None = None) -> str:
@@ -63,7 +65,8 @@ def _section(behaviour: BehaviourProgress, is_open: bool) -> str:
         f"<h2>{escape(behaviour.name)} <small>{escape(words.standing(behaviour))}</small></h2>",
         f'<p class="verdict {kind}"><strong>{escape(sign.capitalize())}</strong>{colon} {escape(sentence)}</p>',
         *(_p(line) for line in words.beneath(behaviour)),
-        f'<div class="wide newest" tabindex="0">{picture(behaviour, unit)}</div>',
+        f'<div class="plot"><div class="wide newest" tabindex="0">{picture(behaviour, unit)}</div>'
+        f"{scale(behaviour, unit)}</div>",
         _p(f"{words.lately(behaviour)}."),
         f"<details{' open' if is_open else ''}><summary>Figures by {unit}</summary>{_table(behaviour, unit)}</details>",
     ]

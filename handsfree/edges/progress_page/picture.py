@@ -25,6 +25,7 @@ svg .axis { stroke: currentColor; opacity: .35; }
 svg .good { stroke: currentColor; opacity: .5; stroke-dasharray: 2 4; }
 svg .interval { stroke: var(--rate); opacity: .45; stroke-width: 3; }
 svg .trend { stroke: var(--rate); fill: none; stroke-width: 2; }
+svg .paper { fill: var(--paper); }
 svg .dot { fill: var(--rate); stroke: var(--paper); stroke-width: 1.5; }
 svg .bad { fill: var(--paper); stroke: var(--alarm); stroke-width: 2.5; }
 svg .spell { fill: var(--alarm); opacity: .13; } svg .edge { stroke: var(--alarm); stroke-width: 2; }
@@ -41,10 +42,10 @@ def picture(behaviour: BehaviourProgress, unit: Unit) -> str:
     periods = behaviour.periods(unit)
     first, last = periods[0].first, max(behaviour.last_day, periods[-1].first)
     across = _Across(first, last + timedelta(days=_LENGTH[unit]))
-    steps = max(len(behaviour.steps), max(period.hardest for period in periods))
-    height = STEP_TOP + STEP_ROW * min(steps, MOST_STEP_ROWS) + 30
+    steps, height = _size(behaviour, periods)
     parts = [
         *_frame(across, periods, unit, height),
+        *_scale(steps, height),
         *_turns(behaviour, across, last),
         *_rates(behaviour, across, periods),
     ]
@@ -52,6 +53,21 @@ def picture(behaviour: BehaviourProgress, unit: Unit) -> str:
     sign, sentence = words.verdict(behaviour)
     label = escape(f"{behaviour.name}. {sign}: {sentence} {words.lately(behaviour)}.", quote=True)
     return f'<svg viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{label}">\n' + "\n".join(parts) + "\n</svg>"
+
+
+def scale(behaviour: BehaviourProgress, unit: Unit) -> str:
+    """The picture's left edge once more, to lie over it where it is scrolled."""
+    steps, height = _size(behaviour, behaviour.periods(unit))
+    paper = f'<rect class="paper" width="{LEFT}" height="{height}"/>'
+    step = f'<text x="{LEFT - 8}" y="{STEP_TOP - 10}" text-anchor="end">step</text>'
+    parts = [paper, step, *_scale(steps, height)]
+    return f'<svg class="scale" viewBox="0 0 {LEFT} {height}" aria-hidden="true">\n' + "\n".join(parts) + "\n</svg>"
+
+
+def _size(behaviour: BehaviourProgress, periods: Sequence[Period]) -> tuple[int, int]:
+    """How many steps the picture has room for, and its height."""
+    steps = max(len(behaviour.steps), max(period.hardest for period in periods))
+    return steps, STEP_TOP + STEP_ROW * min(steps, MOST_STEP_ROWS) + 30
 
 
 class _Across:
@@ -72,18 +88,25 @@ def _up(rate: float) -> float:
     return RATE_BOTTOM - rate * (RATE_BOTTOM - RATE_TOP)
 
 
+def _step_up(step: int, steps: int, height: int) -> float:
+    bottom = height - 28
+    return bottom - (step - 1) * (bottom - STEP_TOP) / max(1, steps - 1)
+
+
+def _scale(steps: int, height: int) -> list[str]:
+    """What stands left of the axes."""
+    marks = [(_up(rate), f"{100 * rate:.0f} %") for rate in (0, 0.5, GOOD_RATE, 1)]
+    marks += [(_step_up(step, steps, height), str(step)) for step in sorted({1, steps})]
+    return [f'<text x="{LEFT - 8}" y="{y + 4:.0f}" text-anchor="end">{text}</text>' for y, text in marks]
+
+
 def _frame(across: _Across, periods: Sequence[Period], unit: Unit, height: int) -> list[str]:
     right = WIDTH - RIGHT
     parts = [
         f'<line class="axis" x1="{LEFT}" x2="{right}" y1="{_up(rate):.0f}" y2="{_up(rate):.0f}"/>' for rate in (0, 1)
     ]
-    parts += [
-        f'<text x="{LEFT - 8}" y="{_up(rate) + 4:.0f}" text-anchor="end">{100 * rate:.0f} %</text>'
-        for rate in (0, 0.5, 1)
-    ]
     good = _up(GOOD_RATE)
     parts.append(f'<line class="good" x1="{LEFT}" x2="{right}" y1="{good:.0f}" y2="{good:.0f}"/>')
-    parts.append(f'<text x="{LEFT - 8}" y="{good + 4:.0f}" text-anchor="end">80 %</text>')
     parts.append(f'<text x="{LEFT}" y="14">correct, with 95 % interval</text>')
     every = -(-len(periods) // 9)
     shown = 0.0
@@ -153,16 +176,13 @@ def _rates(behaviour: BehaviourProgress, across: _Across, periods: Sequence[Peri
 
 def _steps(across: _Across, periods: Sequence[Period], steps: int, height: int, unit: Unit) -> list[str]:
     """A staircase of the step at the end of each period."""
-    bottom = height - 28
-    row = (bottom - STEP_TOP) / max(1, steps - 1) if steps > 1 else 0.0
     parts = [f'<text x="{LEFT}" y="{STEP_TOP - 10}">step</text>']
     for step in sorted({1, steps}):
-        y = bottom - (step - 1) * row
-        parts.append(f'<text x="{LEFT - 8}" y="{y + 4:.0f}" text-anchor="end">{step}</text>')
+        y = _step_up(step, steps, height)
         parts.append(f'<line class="axis" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y:.1f}" y2="{y:.1f}"/>')
     path = ""
     for period in periods:
-        x, y = across.middle(period.first, unit), bottom - (period.last_step - 1) * row
+        x, y = across.middle(period.first, unit), _step_up(period.last_step, steps, height)
         path += f"H{x:.1f}V{y:.1f}" if path else f"M{x:.1f},{y:.1f}"
     parts.append(f'<path class="stairs" d="{path}H{WIDTH - RIGHT}"/>')
     return parts
