@@ -316,6 +316,28 @@ def test_questions_are_asked_again_until_the_answer_is_clear(path: Path) -> None
     assert [behaviour.name for behaviour in made.behaviours] == ["sit", "stay"]
 
 
+def test_the_last_behaviour_can_be_taken_back_while_answering(path: Path) -> None:
+    """More than once, down to none, when it is asked for again; a cue of one taken back is free."""
+    typed = ["Tarn", "", "", "", "", "", "sit: sit, down", "stay", "undo", "Undo ", "bed: down", "stay (duration)"]
+    result = CliRunner().invoke(plan, ["new", str(path)], input="\n".join([*typed, "", "", ""]), catch_exceptions=False)
+    assert result.exit_code == 0
+    assert "Error: " not in result.output
+    assert result.output.count("One more, undo to take back the last, or Enter: ") == 5
+    assert "  taken back: stay\n" in result.output
+    assert "  taken back: sit\nA behaviour, and what you say for it: " in result.output
+    made = planfile.load(path).behaviours
+    assert [(one.name, one.cues, one.tag) for one in made] == [
+        ("bed", ("down",), Tag.PLAIN),
+        ("stay", ("stay",), Tag.DURATION),
+    ]
+
+
+def test_a_behaviour_may_be_called_undo(path: Path) -> None:
+    typed = ["Tarn", "", "", "", "", "", "sit", "undo: undo it", "", ""]
+    assert CliRunner().invoke(plan, ["new", str(path)], input="\n".join(typed) + "\n").exit_code == 0
+    assert [one.name for one in planfile.load(path).behaviours] == ["sit", "undo"]
+
+
 def test_questions_without_answers_write_nothing(path: Path) -> None:
     command = [sys.executable, "-m", "handsfree.cli", "plan", "new", str(path)]
     done = subprocess.run(command, input="Tarn\n", capture_output=True, text=True, check=False)

@@ -159,7 +159,7 @@ def _ask(question: Question, answers: Mapping[str, Any], file: Path) -> Any:
     from handsfree.core.errors import UserError
     from handsfree.core.plan import KeepSound
     from handsfree.edges import planfile
-    from handsfree.edges.planfile.questions import BEHAVIOUR_HELP
+    from handsfree.edges.planfile.questions import BEHAVIOUR_HELP, MORE_TEXT, TAKE_BACK
 
     found: list[Any] = []
 
@@ -175,14 +175,24 @@ def _ask(question: Question, answers: Mapping[str, Any], file: Path) -> Any:
             raise click.BadParameter(str(error)) from None
         return value
 
+    def further(text: str) -> Any:
+        word = text.strip().lower()
+        return word if word in ("", TAKE_BACK) else clear(text)
+
     if not question.many:
         return click.prompt(question.text, question.default, value_proc=clear, show_default=bool(question.default))
     for line in BEHAVIOUR_HELP:
         click.echo(f"  {line}")
-    found.append(click.prompt(question.text, value_proc=clear))
-    while more := click.prompt("One more, or Enter", "", value_proc=lambda t: t and clear(t), show_default=False):
-        found.append(more)
-    return tuple(found)
+    while True:
+        if not found:
+            found.append(click.prompt(question.text, value_proc=clear))
+        more = click.prompt(MORE_TEXT, "", value_proc=further, show_default=False)
+        if more == TAKE_BACK:
+            click.echo(f"  taken back: {found.pop().name}")
+        elif more:
+            found.append(more)
+        else:
+            return tuple(found)
 
 
 def _prompts(language: str) -> PromptBook:

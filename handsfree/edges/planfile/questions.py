@@ -69,6 +69,9 @@ def questions() -> tuple[Question, ...]:
     )
 
 
+TAKE_BACK = "undo"
+"""Typed instead of a further behaviour."""
+MORE_TEXT = f"One more, {TAKE_BACK} to take back the last, or Enter"
 BEHAVIOUR_HELP = (
     "Examples:  sit  |  bed: bed, on your bed  |  stay (duration): stay",
     f"In brackets {', '.join(tag.value for tag in Tag if tag is not Tag.PLAIN)}; nothing for all others.",
