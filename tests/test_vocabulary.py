@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from handsfree.core.events import Breath, Ignored, Instruction, Reason, Role, SessionEvent
-from handsfree.core.plan import Behaviour
-from handsfree.core.vocabulary import Memory, Vocabulary
+from handsfree.core.plan import Behaviour, Ear
+from handsfree.core.vocabulary import Memory, Vocabulary, sure_in_talk
 from tests.helpers import INSTRUCTIONS, heard, small_plan, talk
 
 
@@ -97,6 +99,32 @@ def test_while_somebody_talks_a_word_must_be_surer(vocabulary):
     assert reasons(understand(vocabulary, talk(1.0, 0.2), unsure)) == ["counts"]
     safety = heard("growling", 3.0, confidence=0.65)
     assert reasons(understand(vocabulary, talk(1.0), safety)) == ["counts"]
+
+
+@pytest.mark.parametrize(
+    ("ear", "asked"),
+    [
+        # core/confidence: 0.87 at 0, 0.25 at 0.5, 0.02 at 1; the log-odds of 0.7 less 3 are those of 0.104
+        (Ear(sensitivity=0), 0.87),
+        (Ear(sensitivity=0.25), 0.7),
+        (Ear(sensitivity=0.5), 0.7),
+        (Ear(sensitivity=1), 0.104),
+        (Ear(confidence=0.8), 0.8),
+        (Ear(confidence=0.6), 0.7),
+        (Ear(confidence=0.6, sensitivity=1), 0.7),
+    ],
+)
+def test_how_sure_a_word_must_be_in_talk_goes_with_the_dial(ear, asked):
+    vocabulary = Vocabulary(small_plan(ear=ear), INSTRUCTIONS)
+    for confidence, reason in ((asked - 0.01, Reason.UNSURE), (asked + 0.01, "counts")):
+        assert reasons(understand(vocabulary, talk(1.0), heard("sit", 3.0, confidence=confidence))) == [reason]
+
+
+@given(st.floats(0, 1), st.floats(0, 1))
+def test_talk_never_makes_a_word_easier_and_more_sensitivity_never_harder(one, other):
+    lower, higher = sorted((one, other))
+    assert sure_in_talk(Ear(sensitivity=lower)) >= Ear(sensitivity=lower).least_confidence
+    assert sure_in_talk(Ear(sensitivity=lower)) >= sure_in_talk(Ear(sensitivity=higher))
 
 
 def test_talk_of_earlier_breaths_is_remembered_for_three_seconds(vocabulary):

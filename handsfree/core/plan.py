@@ -151,7 +151,8 @@ class Ear:
     """How words are told from other sound.
 
     model              a Vosk model directory; "" means the English ear that ships
-    sensitivity        0-1: the higher, the more of her words are heard, and the more that were none
+    sensitivity        0-1: the higher, the more of her words are heard, and the more that were none (while
+                       somebody talks, a word must be surer: core/vocabulary)
     confidence         a word below it is ignored as unsure, 0-1; None: what `sensitivity` asks for
     pause_before_s     silence that must lie before a plan word (or the run of plan words, praise and names it is in)
     pause_after_s      ... and after it; more than 0.12 has no effect with our own ear, which closes a breath there
