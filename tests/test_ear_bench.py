@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,7 @@ from handsfree.core.events import OTHER_SPEECH, Breath, HeardWord
 from handsfree.core.plan import Plan
 from handsfree.places import shipped
 from tests.bench.ear import cases, clips, listen, measures, peers, plans, rows, sounds, table
-from tests.bench.ear.__main__ import heard_them, main
+from tests.bench.ear.__main__ import _columns, heard_them, main
 from tests.bench.ear.cases import Case, Piece, Said
 from tests.bench.ear.clips import Clip
 from tests.bench.ear.measures import Answer
@@ -282,6 +283,16 @@ def test_what_counts_is_what_a_session_takes():
     assert [one.text for one in listen.raw(beside_talk).words] == ["go"]
     assert [one.text for one in listen.counted(praise, vocabulary).words] == ["good"]
     assert listen.raw(heard(word(OTHER_SPEECH, 1.0))).other_speech
+
+
+def test_raw_words_can_be_those_that_the_second_look_thinks_likely():
+    one = heard(word("go", 1.0), replace(word("no", 1.5), second=0.2), replace(word("up", 2.0), second=0.6))
+    said = {least: [w.text for w in listen.raw(one, least).words] for least in (0.0, 0.2, 0.5)}
+    assert said == {0.0: ["go", "no", "up"], 0.2: ["no", "up"], 0.5: ["up"]}  # "go" was not looked at
+    every = [case("words", "go", "go")]
+    columns = _columns(every, {every[0].key: one}, [1.0], [0.5])
+    assert list(columns) == ["counts", "at sensitivity 1", "raw", "raw, second look 0.5"]
+    assert [len(answers[every[0].key].words) for answers in columns.values()][2:] == [3, 1]
 
 
 def test_what_was_heard_can_be_kept_and_judged_again(tmp_path):

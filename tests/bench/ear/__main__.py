@@ -11,7 +11,8 @@ noise/; --voices a manifest of words and phrases by the synthetic voices that ar
 left out and named.
 
 Two columns. `counts`: what a session would take, by its own graph, recogniser, standing-alone rule and thresholds;
-praise and names are taken when they are heard. `raw`: every word of the plan that the ear gives out. People are split
+praise and names are taken when they are heard. `raw`: every word of the plan that the ear gives out (with
+--least-second 0.1 0.5, a column each for those the second look thinks at least so likely). People are split
 in two halves by name; the table is of `test`, thresholds are tuned on `tune`. The place of a word is known by energy.
 Chance is seeded by the recordings' names.
 """
@@ -56,7 +57,7 @@ def main() -> None:
         heard = listen.load(options.heard)
     else:
         heard = listen.hear_all(every, options.model, options.second, options.jobs, options.dump)
-    columns = _columns(every, heard, options.sensitivity)
+    columns = _columns(every, heard, options.sensitivity, options.least_second)
     if options.peers:
         tuning = cases(clips.collect(options.data, (), "tune", _say), False)
         columns |= peers.columns(every, tuning, options.jobs, _say)
@@ -75,6 +76,7 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--voices", type=Path, action="append", default=[], metavar="MANIFEST")
     parser.add_argument("--split", choices=("test", "tune"), default="test")
     parser.add_argument("--sensitivity", type=float, nargs="*", default=[], help="columns with the dial elsewhere")
+    parser.add_argument("--least-second", type=float, nargs="*", default=[], help="columns by the second look alone")
     parser.add_argument("--peers", action="store_true", help="general speech libraries besides")
     parser.add_argument("--full", action="store_true", help="all recordings, where a sample is taken otherwise")
     parser.add_argument("--share", type=float, default=1.0, help="of the recordings, for a first look")
@@ -87,8 +89,11 @@ def _options() -> argparse.Namespace:
     return parser.parse_args()
 
 
-def _columns(every: Sequence[Case], heard: Mapping[str, Heard], dials: Sequence[float]) -> dict[str, dict[str, Answer]]:
-    """What counts as the plan stands and at other sensitivities, and what the ear gave out."""
+def _columns(
+    every: Sequence[Case], heard: Mapping[str, Heard], dials: Sequence[float], least_second: Sequence[float]
+) -> dict[str, dict[str, Answer]]:
+    """What counts as the plan stands and at other sensitivities; what the ear gave out, all of it and where the second
+    look agrees."""
     there = [(case, heard[case.key]) for case in every if case.key in heard]
     columns = {}
     for dial in (None, *dials):
@@ -96,7 +101,10 @@ def _columns(every: Sequence[Case], heard: Mapping[str, Heard], dials: Sequence[
         vocabularies = {name: plans.vocabulary(name, **at) for name in plans.PLANS}
         name = "counts" if dial is None else f"at sensitivity {dial:g}"
         columns[name] = {case.key: listen.counted(one, vocabularies[case.plan]) for case, one in there}
-    return columns | {"raw": {case.key: listen.raw(one) for case, one in there}}
+    for least in (0.0, *least_second):
+        name = f"raw, second look {least:g}" if least else "raw"
+        columns[name] = {case.key: listen.raw(one, least) for case, one in there}
+    return columns
 
 
 def _say(text: str) -> None:

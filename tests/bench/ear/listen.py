@@ -83,10 +83,12 @@ def hear(case: Case) -> tuple[str, Heard | None]:
     return case.key, Heard(len(samples) / RATE, time.process_time() - began, slowest_s, said, reports)
 
 
-def raw(heard: Heard) -> Answer:
-    """Words of the plan as the ear gave them, whether they count or not."""
+def raw(heard: Heard, least_second: float = 0.0) -> Answer:
+    """Words of the plan as the ear gave them, whether they count or not: those to which the second look gives at least
+    this probability."""
     words = [(word, report.at_s) for report in heard.reports for word in report.breath.words]
-    return _answer(heard, [(word, at_s) for word, at_s in words if word.text != OTHER_SPEECH])
+    kept = [(w, at_s) for w, at_s in words if w.text != OTHER_SPEECH and (w.second or 0.0) >= least_second]
+    return _answer(heard, kept)
 
 
 def counted(heard: Heard, session: Vocabulary) -> Answer:
