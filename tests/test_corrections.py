@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from demo.simulate import domino
-from handsfree.core import corrections
+from handsfree.core import corrections, sureness
 from handsfree.core.corrections import Change, Kind, Overtaken
 from handsfree.core.errors import UserError
 from handsfree.core.events import (
@@ -230,11 +230,11 @@ def test_a_correction_of_nothing_is_refused_by_the_log(store, session):
 
 def test_unsure_reps_are_those_with_a_doubtful_word(store, session):
     log = store.session_log(session)
-    found = corrections.doubts(log.reps, log.words)
+    found = sureness.doubts(log.reps, log.words)
     assert {number: one.reason for number, one in found.items()} == {4: Reason.UNSURE}
     cue = heard("sit", 10.0, confidence=0.7)
-    assert corrections.confidence(replace(marked_rep(1), cue=cue)) == 0.7
-    assert corrections.confidence(replace(marked_rep(1), cue=None, outcome_word=None)) is None
+    assert sureness.confidence(replace(marked_rep(1), cue=cue)) == 0.7
+    assert sureness.confidence(replace(marked_rep(1), cue=None, outcome_word=None)) is None
 
 
 KEYS = st.tuples(st.sampled_from(list(Kind)), st.integers(0, 60), st.integers(0, 3), st.sampled_from(["Ana", "Bo"]))

@@ -6,7 +6,6 @@ carries a rep says its behaviour, step, times and words.
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
@@ -15,11 +14,9 @@ from handsfree.core.errors import UserError
 from handsfree.core.events import (
     Correction,
     HeardWord,
-    Ignored,
     Label,
     LogWord,
     Outcome,
-    Reason,
     Rep,
     Role,
     SessionEvent,
@@ -268,39 +265,6 @@ def extents(words: Iterable[LogWord], reps: Sequence[JudgedRep]) -> dict[int, fl
         if entry.rep_number in whole and entry.heard.role is Role.MARKER:
             ends[entry.rep_number] = max(ends[entry.rep_number], entry.heard.word.end_s)
     return ends
-
-
-def confidence(rep: Rep) -> float | None:
-    """How sure the ear was of a rep, 0-1: as sure as of the less sure of its words. None without a word."""
-    return min((word.confidence for word in (rep.cue, rep.outcome_word) if word), default=None)
-
-
-_DOUBTFUL = frozenset(
-    {
-        Reason.UNSURE,
-        Reason.IN_A_SENTENCE,
-        Reason.TOO_SHORT,
-        Reason.TOO_LATE,
-        Reason.DURING_PROMPT,
-        Reason.PART_OF_PHRASE,
-    }
-)
-_COUNTING = frozenset({Role.CUE, Role.MARKER, Role.ERROR, Role.RELEASE})
-
-
-def doubts(reps: Iterable[JudgedRep], words: Iterable[LogWord]) -> dict[int, Ignored]:
-    """Rep number -> the first word inside it that was not counted, though it might have changed it."""
-    passed_over = sorted(
-        (entry.heard for entry in words if isinstance(entry.heard, Ignored)), key=lambda one: one.word.start_s
-    )
-    passed_over = [one for one in passed_over if one.reason in _DOUBTFUL and one.role in _COUNTING]
-    starts = [one.word.start_s for one in passed_over]
-    found = {}
-    for one in reps:
-        at = bisect_left(starts, one.rep.start_s)
-        if at < len(starts) and starts[at] < one.rep.end_s:
-            found[one.rep.number] = passed_over[at]
-    return found
 
 
 def _rep(log: SessionLog, number: int) -> JudgedRep:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
-from handsfree.core import corrections, stats
+from handsfree.core import corrections, stats, sureness
 from handsfree.core.clock import clock
 from handsfree.core.corrections import OUTCOME_OF, Change, Kind, Overtaken
 from handsfree.core.errors import UserError
@@ -83,8 +83,8 @@ class Review:
         reps = corrections.shown(self.desk.log)
         if not self.only_unsure:
             return [one.rep.number for one in reps]
-        doubts = corrections.doubts(reps, self.desk.log.words)
-        sure = {one.rep.number: corrections.confidence(one.rep) or 0.0 for one in reps}
+        doubts = sureness.doubts(reps, self.desk.log.words)
+        sure = {one.rep.number: sureness.confidence(one.rep) or 0.0 for one in reps}
         unsure = [number for number in sure if number in doubts or sure[number] < UNSURE_BELOW]
         return sorted(unsure, key=lambda number: (sure[number], number))
 

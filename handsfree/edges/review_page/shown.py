@@ -14,7 +14,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable
 from typing import Any
 
-from handsfree.core import corrections, stats
+from handsfree.core import corrections, stats, sureness
 from handsfree.core.clock import clock
 from handsfree.core.events import OTHER_SPEECH, Correction, HeardWord, Ignored, Outcome
 from handsfree.core.log import JudgedRep, MadeCorrection, SessionLog
@@ -80,7 +80,7 @@ def answer(log: SessionLog, numbers: Collection[int], undone: bool = False) -> d
 def reps(log: SessionLog, numbers: Collection[int] | None = None) -> list[dict[str, Any]]:
     """The reps of those numbers, or all, by their start."""
     wanted = [one for one in corrections.shown(log) if numbers is None or one.rep.number in numbers]
-    doubts = corrections.doubts(wanted, log.words)
+    doubts = sureness.doubts(wanted, log.words)
     criteria = {one.name: one.steps for one in log.session.behaviours}
     history = defaultdict(list)
     for made in log.corrections:
@@ -113,7 +113,7 @@ def _rep(
         "word": _word(rep.outcome_word),
         "to_marker": to_marker,
         "recue": rep.recue,
-        "confidence": corrections.confidence(rep),
+        "confidence": sureness.confidence(rep),
         "doubt": doubt and f"“{doubt.word.text}” at {clock(doubt.word.start_s, 1)} not counted: {_plain(doubt.reason)}",
         "history": history,
     }
