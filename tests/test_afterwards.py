@@ -4,25 +4,19 @@ from __future__ import annotations
 
 import random
 import re
-import shutil
 from datetime import timedelta
 
-import pytest
 from click.testing import CliRunner
 
 from demo.simulate import Learner, simulated_session
 from handsfree.cli import handsfree
 from handsfree.core.stats import wilson
 from handsfree.edges import planfile
+from tests.browsing import WITH_A_BROWSER
 from tests.logs import STARTED
 from tests.reviews import serving, write
 
-sync_api = pytest.importorskip("playwright.sync_api")
-CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here: install it with the system's packages"),
-]
+pytestmark = WITH_A_BROWSER
 DAYS, REPS, WRONG = 4, 12, 3
 HANDLER = "Sol"
 
@@ -49,14 +43,6 @@ def told(plan, log) -> dict[str, tuple[int, ...]]:
         "progress": numbers(run("progress", "sit", "--log", log), rf"{last.day} {last:%b} (\d+)/(\d+)"),
         "tomorrow": numbers(run("tomorrow", plan, "--on", day_after, "--log", log), r"(\d+) of the last (10) correct"),
     }
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        yield browser
-        browser.close()
 
 
 def test_what_is_corrected_on_the_page_is_what_all_say_afterwards(browser, tmp_path):

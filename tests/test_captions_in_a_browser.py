@@ -9,13 +9,10 @@ import subprocess
 import pytest
 
 from handsfree.edges.store import Store
+from tests.browsing import WITH_A_BROWSER
 from tests.exports import exported, fill
 
-sync_api = pytest.importorskip("playwright.sync_api")
-CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-pytestmark = pytest.mark.skipif(
-    CHROMIUM is None or shutil.which("ffmpeg") is None, reason="needs the programs chromium and ffmpeg"
-)
+pytestmark = [*WITH_A_BROWSER, pytest.mark.skipif(shutil.which("ffmpeg") is None, reason="needs the program ffmpeg")]
 
 PAGE = """<!doctype html><video muted src="{film}">
 <track id="captions" kind="captions" default src="{captions}"><track id="chapters" kind="chapters" src="{chapters}">
@@ -36,7 +33,7 @@ def data_url(file, kind):
     return f"data:{kind};base64,{base64.b64encode(file.read_bytes()).decode()}"
 
 
-def test_a_browser_shows_each_rep_at_its_time(tmp_path):
+def test_a_browser_shows_each_rep_at_its_time(browser, tmp_path):
     fill(tmp_path / "log.db")
     with Store.open(tmp_path / "log.db", read_only=True) as store:
         session_id = store.sessions("Bram")[-1].session.id
@@ -50,15 +47,12 @@ def test_a_browser_shows_each_rep_at_its_time(tmp_path):
         captions=data_url(tmp_path / "walk.vtt", "text/vtt"),
         chapters=data_url(tmp_path / "walk.chapters.vtt", "text/vtt"),
     )
-    with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        page = browser.new_page()
-        page.set_content(page_text)
-        middle_s = (reps[0].rep.start_s + reps[0].rep.end_s) / 2
-        assert page.evaluate(SHOWN, ["captions", middle_s]) == ["1 sit, step 2: correct"]
-        assert page.evaluate(SHOWN, ["captions", reps[0].rep.start_s - 0.5]) == []
-        shown = page.evaluate(SHOWN, ["captions", reps[3].rep.start_s + 0.5])
-        assert shown == ['4 sit --> down <b>"now"</b>, Bram & co, step 1: incorrect']
-        assert page.evaluate(SHOWN, ["captions", 71.0]) == ["sound lost"]
-        assert page.evaluate(SHOWN, ["chapters", middle_s]) == ["sit, step 2"]
-        browser.close()
+    page = browser.new_page()
+    page.set_content(page_text)
+    middle_s = (reps[0].rep.start_s + reps[0].rep.end_s) / 2
+    assert page.evaluate(SHOWN, ["captions", middle_s]) == ["1 sit, step 2: correct"]
+    assert page.evaluate(SHOWN, ["captions", reps[0].rep.start_s - 0.5]) == []
+    shown = page.evaluate(SHOWN, ["captions", reps[3].rep.start_s + 0.5])
+    assert shown == ['4 sit --> down <b>"now"</b>, Bram & co, step 1: incorrect']
+    assert page.evaluate(SHOWN, ["captions", 71.0]) == ["sound lost"]
+    assert page.evaluate(SHOWN, ["chapters", middle_s]) == ["sit, step 2"]

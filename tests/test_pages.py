@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
-
 import pytest
 
 from demo.simulate import domino, plan_of, write
@@ -11,23 +9,11 @@ from handsfree.core.handover import hand_over
 from handsfree.core.progress import progress
 from handsfree.edges import handover_page, progress_page
 from handsfree.edges.store import Store
+from tests.browsing import WITH_A_BROWSER
 from tests.pasts import history, session
 
-sync_api = pytest.importorskip("playwright.sync_api")
 axe = pytest.importorskip("axe_playwright_python.sync_playwright")
-CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here: install it with the system's packages"),
-]
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        yield browser
-        browser.close()
+pytestmark = WITH_A_BROWSER
 
 
 @pytest.fixture(scope="module")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import http.server
-import shutil
 import threading
 
 import pytest
@@ -12,26 +11,13 @@ import soundfile
 from handsfree.core.events import EndReason, Ignored, LogWord, Reason, Role, SessionEvent
 from handsfree.edges.store import Store
 from handsfree.reviewing import Desk
+from tests.browsing import WITH_A_BROWSER
 from tests.helpers import heard
 from tests.logs import marked_rep, start
 from tests.reviews import invented, serving, sound_of, write
 
-sync_api = pytest.importorskip("playwright.sync_api")
-CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here: install it with the system's packages"),
-]
+pytestmark = WITH_A_BROWSER
 REPS = 40
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with sync_api.sync_playwright() as playwright:
-        arguments = ["--no-sandbox", "--autoplay-policy=user-gesture-required"]
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=arguments)
-        yield browser
-        browser.close()
 
 
 @pytest.fixture(scope="module")
