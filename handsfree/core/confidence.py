@@ -21,7 +21,7 @@ SUREST_LOOK = 0.98
 LEAST = 0.001
 """Nothing is taken for less likely than this, nor for likelier than 1 less this."""
 
-AT_HALF, STEEPNESS = 0.25, 6.0
+AT_HALF, STEEPNESS = 0.15, 6.0
 """The least confidence at sensitivity 0.5, and by how much its log-odds fall from sensitivity 0 to 1. Standing alone
 keeps nearly all false words away by itself; a missed marker is a lost rep."""
 
@@ -65,7 +65,7 @@ class Evidence:
 
 
 def least_confidence(sensitivity: float) -> float:
-    """The confidence from which on a word counts: 0.87 at sensitivity 0, 0.25 at 0.5, 0.02 at 1."""
+    """The confidence from which on a word counts: 0.78 at sensitivity 0, 0.15 at 0.5, 0.01 at 1."""
     return probability(log_odds(AT_HALF) + STEEPNESS * (0.5 - sensitivity))
 
 
