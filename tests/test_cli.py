@@ -23,6 +23,7 @@ import soundfile
 from handsfree import places
 from handsfree.core.events import EndReason, Outcome
 from handsfree.edges.store import Store
+from tests.terminals import read_to_end
 
 DEMO = places.shipped("demo")
 PLAN = DEMO / "plan.toml"
@@ -546,13 +547,7 @@ def test_the_screen_of_a_terminal(home, odd, recording, tmp_path, term):
         command, stdout=theirs, stderr=subprocess.PIPE, env=environment(home, TERM=term, COLUMNS="40")
     )
     os.close(theirs)
-    shown = b""
-    while True:
-        try:
-            shown += os.read(ours, 65536)
-        except OSError:  # Linux says so when the other end is closed
-            break
-    os.close(ours)
+    shown = read_to_end(ours)
     assert (child.wait(), child.communicate()[1]) == (0, b"")
     assert ("step 1 of 2: [/x] pâlm" in shown.decode()) == (term == "xterm")
     assert (b"\x1b[" in shown) == (term == "xterm")

@@ -17,6 +17,7 @@ from handsfree.reviewing import Desk, Speaker, in_terminal, printable
 from tests.helpers import heard
 from tests.logs import STARTED, marked_rep, start
 from tests.reviews import ROOT, invented, write
+from tests.terminals import read_to_end
 
 RIGHT, LEFT = "\x1b[C", "\x1b[D"
 
@@ -188,12 +189,7 @@ def test_no_key_is_lost_that_is_pressed_while_another_is_carried_out(tmp_path):
             os.write(ours, key)
             time.sleep(0.003)
     os.write(ours, b"q")
-    while True:
-        try:
-            shown += os.read(ours, 65536)
-        except OSError:  # Linux says so when the other end is closed
-            break
-    os.close(ours)
+    shown += read_to_end(ours)
     assert child.wait(timeout=30) == 0
     assert b"^[[C" not in shown  # no key is shown as it was typed
     with Store.open(tmp_path / "log.db", read_only=True) as store:

@@ -9,6 +9,7 @@ import pytest
 
 from handsfree.core.events import AudioBlock
 from handsfree.running import DEAF_S, _not_deaf
+from tests.terminals import read_to_end
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
 
@@ -29,16 +30,7 @@ def on_a_terminal(script: str) -> str:
     child, terminal = pty.fork()
     if child == 0:
         os.execve(sys.executable, [sys.executable, "-c", script], os.environ | {"TERM": "xterm"})
-    shown = b""
-    while True:
-        try:
-            more = os.read(terminal, 4096)
-        except OSError:  # Linux says so at the end
-            more = b""
-        if not more:
-            break
-        shown += more
-    os.close(terminal)
+    shown = read_to_end(terminal)
     assert os.waitpid(child, 0)[1] == 0, shown
     return shown.decode()
 
