@@ -18,7 +18,16 @@ from handsfree.core.devices import Device
 from handsfree.core.errors import UserError
 from handsfree.core.events import AudioBlock, Breath, HeardWord, Say
 from handsfree.core.trial_of_voice import Heard, Trial
-from handsfree.core.voice import OwnVoice, WordVoice, better_words, candidates, choose_ease, eased, eased_confidence
+from handsfree.core.voice import (
+    OwnVoice,
+    WordVoice,
+    better_words,
+    candidates,
+    choose_ease,
+    eased,
+    eased_confidence,
+    told_apart,
+)
 from handsfree.edges import planfile, voicefolder
 from handsfree.edges.audio import MicrophoneLost
 from handsfree.takes import _in_order
@@ -87,6 +96,14 @@ def test_a_word_is_made_easier_until_every_take_counts_and_harder_until_nothing_
     assert eased_confidence(0.98, harder) > 0.7 > eased_confidence(0.8, harder)
     assert choose_ease(0.7, [0.5], [0.6]) == 0  # they cannot be told apart
     assert choose_ease(0.7, [], []) == 0
+
+
+def test_what_was_mistaken_is_kept_out_with_room_to_spare():
+    takes = [0.9, 0.95]
+    (sure,) = told_apart(takes, [0.3, 0.89])  # the other is as sure as her own
+    ease = choose_ease(0.15, takes, [sure])
+    assert eased_confidence(0.4, ease) < 0.15 <= eased_confidence(0.9, ease)
+    assert told_apart([], [0.7]) == []
 
 
 def test_ease_moves_the_confidence_of_its_own_word_only() -> None:
