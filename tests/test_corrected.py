@@ -227,6 +227,13 @@ def train(plan: Path, sound: np.ndarray, name: str = "session.wav") -> str:
     return done.session_id
 
 
+def learnt(plan: Path) -> str:
+    """What `words --from-corrections` prints."""
+    code, output = run("words", plan, "--from-corrections")
+    assert code == 0, output
+    return output
+
+
 def outcomes(session_id: str) -> list[Outcome | None]:
     with Store.open(places.default_log(), read_only=True) as store:
         return [one.outcome for one in store.reps(session_id)]
@@ -252,8 +259,7 @@ def test_markers_that_were_missed_are_learnt_where_she_said_them(plan: Path) -> 
     session = train(plan, sound)
     assert outcomes(session) == [Outcome.NO_RESPONSE] * 4
     correct(session, Kind.RIGHT, 1, 2, 3, 4)
-    code, output = run("words", plan, "--from-corrections")
-    assert code == 0, output
+    output = learnt(plan)
     assert "1 corrected session: 8 takes, 0 wrongly heard, 0 refused" in output
     assert "Adopted" in output
     kept = voicefolder.read_takes(voicefolder.folder_of(plan))
@@ -276,8 +282,7 @@ def test_what_was_wrongly_heard_as_a_cue_is_not_heard_again(plan: Path) -> None:
     session = train(plan, sound)
     assert outcomes(session) == [Outcome.CORRECT] * 4 + [Outcome.NO_RESPONSE] * 3
     correct(session, Kind.NO_REP, 5, 6, 7)
-    code, output = run("words", plan, "--from-corrections")
-    assert code == 0, output
+    output = learnt(plan)
     assert "8 takes, 3 wrongly heard, 0 refused" in output
     before, after = re.search(r"Words that sessions heard and you had not said: (\d) and (\d)\.", output).groups()
     assert int(before) > int(after)  # one of them sounds as sure as her own "off"
@@ -297,8 +302,7 @@ def test_mistakes_that_sound_too_much_like_the_word_change_nothing(plan: Path) -
     session = train(plan, in_a_row(*pairs(spoken("up"), spoken("right")), *stops))
     assert outcomes(session) == [Outcome.CORRECT] * 3 + [Outcome.NO_RESPONSE] * 3
     correct(session, Kind.NO_REP, 4, 5, 6)
-    code, output = run("words", plan, "--from-corrections")
-    assert code == 0, output
+    output = learnt(plan)
     assert "6 takes, 3 wrongly heard, 0 refused" in output
     assert "Words that sessions heard and you had not said: 3 and 3." in output
     assert "Not adopted" in output
@@ -310,8 +314,7 @@ def test_what_wins_nothing_is_not_adopted_and_the_dog_judged_anew_teaches_no_wor
     """All was heard rightly; she only judges one rep anew, and its marker does not sound like the error word."""
     session = train(plan, in_a_row(*pairs(spoken("up"), spoken("right"))))
     correct(session, Kind.WRONG, 3)
-    code, output = run("words", plan, "--from-corrections")
-    assert code == 0, output
+    output = learnt(plan)
     assert "1 refused: 1 that do sound like the word they were heard as" in output
     assert '"right": 2 takes, 3 are needed, so it stays as it was' in output
     assert "Not adopted: your held-back takes would be heard no better. Nothing was changed." in output

@@ -19,6 +19,8 @@ from handsfree.core.plan import Plan, Tag
 
 MICROPHONE = "microphone"
 """Source of a session that was heard live; any other source is the name of a sound file."""
+VOICE = "voice"
+"""Who made a correction that was spoken in the session; any other is the name of a person."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +142,7 @@ class JudgedRep:
 
 @dataclass(frozen=True, slots=True)
 class MadeCorrection:
-    """A correction, who made it ("voice" in the session) and when, by the wall clock with offset.
+    """A correction, who made it (VOICE in the session) and when, by the wall clock with offset.
 
     Corrections of a session are numbered from 1. `part_of` is the number of the one that this one was made together
     with (None: it stands alone, or is the first), `undoes` that of the one that both take back.

@@ -7,15 +7,11 @@ from dataclasses import dataclass
 
 from handsfree.core.corrections import Kind
 from handsfree.core.events import HeardWord, Outcome
-from handsfree.core.log import JudgedRep, SessionLog
+from handsfree.core.log import VOICE, JudgedRep, SessionLog
 from handsfree.core.plan import Plan
 
 LATE_S = 1.0
 """A word that was missed may have been said so long after its rep was over."""
-
-
-VOICE = "voice"
-"""Who made a correction that was spoken in the session."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from handsfree.core.events import Outcome, Role
 from handsfree.core.exporting.blind import Codes, folded
 from handsfree.core.exporting.cells import JSON, Clock, Form
 from handsfree.core.exporting.tables import NO_REP, Layout, Values
-from handsfree.core.log import MICROPHONE
+from handsfree.core.log import MICROPHONE, VOICE
 
 Row = tuple[Any, ...]
 
@@ -248,7 +248,7 @@ def _corrections(context: Context, found: Iterable[Row]) -> Iterator[Row]:
             _outcome(after),
             why or None,
             at_s,
-            who if who == "voice" else context.name("person", who),
+            who if who == VOICE else context.name("person", who),
             context.form.moment(datetime.fromisoformat(made_at)),
             part_of,
             undoes,

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable
+from dataclasses import dataclass
 from typing import Any
 
 from handsfree.core import corrections, stats, sureness
@@ -135,10 +136,15 @@ def figures(log: SessionLog) -> dict[str, Any]:
     }
 
 
+@dataclass(frozen=True, slots=True)
+class _Counted(stats.Rated):
+    reps: int
+    correct: int
+
+
 def _figure(name: str, outcomes: list[Outcome | None]) -> dict[str, Any]:
-    correct, reps = outcomes.count(Outcome.CORRECT), len(outcomes) - outcomes.count(None)
-    rate = correct / reps if reps else None
-    return {"name": name, "correct": correct, "reps": reps, "rate": rate, "interval": stats.wilson(correct, reps)}
+    one = _Counted(len(outcomes) - outcomes.count(None), outcomes.count(Outcome.CORRECT))
+    return {"name": name, "correct": one.correct, "reps": one.reps, "rate": one.rate, "interval": one.interval}
 
 
 def _made(made: MadeCorrection) -> dict[str, Any]:

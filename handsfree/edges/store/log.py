@@ -19,6 +19,7 @@ from handsfree.core.corrections import Change, Overtaken
 from handsfree.core.errors import UserError
 from handsfree.core.events import Correction, Decision, EndReason, LogWord, OweReward, Rep
 from handsfree.core.log import (
+    VOICE,
     DogTotals,
     Gap,
     MadeCorrection,
@@ -147,7 +148,7 @@ class Store(Queries):
     def add_gap(self, gap: Gap) -> None:
         self._append("gaps", rows.gap_row(gap))
 
-    def add_correction(self, correction: Correction, *, who: str = "voice", session_id: str | None = None) -> None:
+    def add_correction(self, correction: Correction, *, who: str = VOICE, session_id: str | None = None) -> None:
         """Write down a correction made now; of the running session, or of the session named (afterwards, by hand)."""
         made = MadeCorrection(correction, who, datetime.now().astimezone())
         self._append("corrections", rows.correction_row(made), session_id)
