@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import importlib
+import json
+import subprocess
 import sys
 from collections import Counter
 from collections.abc import Iterator
@@ -11,6 +14,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+import soundfile
 
 ROOT = Path(__file__).parents[1]
 MODULES = ("speak_plan", "speak_moods", "speak")
@@ -136,3 +140,58 @@ def test_whispering_keeps_level_and_resonance_and_loses_the_pitch(code: SimpleNa
     assert abs(harmonicity(whispered)) < 0.2
     frequencies, power = scipy_signal.welch(whispered, RATE, nperseg=1024)
     assert frequencies[np.argmax(power)] == pytest.approx(1000, abs=120)
+
+
+def word_by_a_person(word: str) -> np.ndarray:
+    """Cut out of a session, with little around it."""
+    for truth in sorted((ROOT / "tests" / "data" / "sessions").glob("*.jsonl")):
+        for line in truth.read_text(encoding="utf-8").splitlines():
+            row = json.loads(line)
+            if row["kind"] == "spoken" and row["words"] == word:
+                sound, rate = soundfile.read(truth.with_suffix(".ogg"), dtype="float32")
+                assert rate == RATE
+                return sound[int((row["start_s"] - 0.1) * RATE) : int((row["end_s"] + 0.1) * RATE)]
+    raise AssertionError(word)
+
+
+def table(path: Path) -> list[dict[str, str]]:
+    with open(path, encoding="utf-8", newline="") as lines:
+        return list(csv.DictReader(lines, delimiter="\t"))
+
+
+def test_only_clips_that_say_their_text_and_nothing_else_pass_the_check(code: SimpleNamespace, tmp_path: Path) -> None:
+    yes, stop = word_by_a_person("yes"), word_by_a_person("stop")
+    hum = np.concatenate([np.zeros(8000, np.float32), tone(120, 0.5)])
+    clips = {
+        "right": ("yes", yes),
+        "also right": ("stop", stop),
+        "wrong": ("sit", stop),
+        "too much": ("yes", np.concatenate([yes, stop])),
+        "twice": ("stop", np.concatenate([stop, np.zeros(3200, np.float32), stop])),
+        "no speech": ("on", hum * 1e-3),
+        "gone": ("up", None),
+    }
+    with open(tmp_path / "manifest.tsv", "w", encoding="utf-8", newline="") as out:
+        manifest = csv.DictWriter(out, code.speak.FIELDS, delimiter="\t")
+        manifest.writeheader()
+        for name, (text, sound) in clips.items():
+            if sound is not None:
+                soundfile.write(tmp_path / f"{name}.flac", sound, RATE)
+            about = {"path": f"{name}.flac", "dataset": "speak", "speaker": "af_sky", "text": text}
+            seconds = f"{0.5 if sound is None else len(sound) / RATE:.2f}"
+            manifest.writerow(about | {"seconds": seconds, "licence": "Apache-2.0", "note": "synthetic plain"})
+    before = (tmp_path / "manifest.tsv").read_bytes()
+    command = [sys.executable, ROOT / "models" / "training" / "speak.py", "check", tmp_path, ROOT / "models" / "en"]
+    done = subprocess.run([*map(str, command), "--workers", "2"], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    rows = table(tmp_path / "manifest.tsv")
+    assert (tmp_path / "manifest.tsv").read_bytes() == before
+    assert table(tmp_path / "checked.tsv") == rows[:2]
+    assert table(tmp_path / "dropped.tsv") == [
+        rows[2] | {"reason": "other speech heard"},
+        rows[3] | {"reason": "other speech beside it"},
+        rows[4] | {"reason": "heard more than once"},
+        rows[5] | {"reason": "nothing heard"},
+        rows[6] | {"reason": "missing"},
+    ]
+    assert "2 of 7 clips kept" in done.stdout

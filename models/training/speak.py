@@ -3,12 +3,15 @@
     python models/training/speak.py voices VOICES voices.npz         # voice files, 510 x 256 float32 each -> one file
     python models/training/speak.py plan voices.npz jobs.tsv         # what is said, by whom, how
     python models/training/speak.py render KOKORO.onnx voices.npz jobs.tsv OUT --minutes 20 --workers 32
+    python models/training/speak.py check OUT MODEL                  # which recordings an ear hears as their text
 
 `plan` needs handsfree; `render` only numpy, onnxruntime and soundfile, so it can run on a machine that has no more.
 `plan --test-voices` plans the test set instead, by four voices that no training may hear.
 OUT gets manifest.tsv (path, dataset, speaker, text, seconds, licence, note) and Ogg/Opus files, 16 kHz mono, in folders
 of a thousand. Every first part of the jobs holds the same mix, so `render` can be stopped at any time; run again it
 takes up where it stopped. The same jobs give the same sound.
+`check` needs handsfree, and an ear laid out as models/en. OUT gets checked.tsv, the rows of the manifest whose text is
+heard and nothing else, and dropped.tsv with the reason for each of the others.
 """
 
 from __future__ import annotations
@@ -170,7 +173,11 @@ def main() -> None:
     for name in ("network", "voices", "jobs", "out"):
         rendering.add_argument(name, type=Path)
     rendering.add_argument("--minutes", type=float, default=1e6)
-    rendering.add_argument("--workers", type=int, default=os.cpu_count() or 1)
+    checking = steps.add_parser("check")
+    for name in ("spoken", "model"):
+        checking.add_argument(name, type=Path)
+    for step in (rendering, checking):
+        step.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     given = parser.parse_args()
     if given.step == "voices":
         pack_voices(given.folder, given.out)
@@ -179,6 +186,10 @@ def main() -> None:
             jobs = plan(list(tables), given.seed, given.test_voices)
         write_jobs(jobs, given.jobs)
         print(f"{len(jobs)} jobs, {len({job.text for job in jobs})} texts, {len({job.voice for job in jobs})} voices")
+    elif given.step == "check":
+        from speak_check import check
+
+        check(given.spoken, given.model, given.workers)
     else:
         render(given.network, given.voices, given.jobs, given.out, given.minutes, given.workers)
 
