@@ -2,11 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from handsfree.core.events import Breath, Ignored, Instruction, Reason, Role, SessionEvent
+from handsfree.core.events import (
+    OTHER_SPEECH,
+    Breath,
+    HeardWord,
+    Ignored,
+    Instruction,
+    Reason,
+    Role,
+    SessionEvent,
+)
 from handsfree.core.plan import Behaviour, Ear
 from handsfree.core.vocabulary import Memory, Vocabulary, sure_in_talk
 from tests.helpers import INSTRUCTIONS, heard, small_plan, talk
@@ -164,6 +175,30 @@ def test_stretching_is_seen_across_breaths(vocabulary):
 def test_unsure_and_too_short_words_are_ignored_with_that_reason(vocabulary):
     assert reasons(understand(vocabulary, heard("sit", 0.0, confidence=0.1))) == [Reason.UNSURE]
     assert reasons(understand(vocabulary, heard("sit", 0.0, length_s=0.02))) == [Reason.TOO_SHORT]
+
+
+def only_second(text: str, start_s: float, confidence: float) -> HeardWord:
+    return replace(heard(text, start_s, confidence=confidence), only_second=True)
+
+
+def test_what_only_the_second_look_found_surely_is_a_word_like_others(vocabulary):
+    least = vocabulary.ear.least_confidence
+    assert reasons(understand(vocabulary, only_second("sit", 0.0, least), heard("yes", 0.45))) == ["counts", "counts"]
+    assert reasons(understand(vocabulary, talk(0.0), only_second("sit", 0.45, 0.9))) == [Reason.IN_A_SENTENCE]
+    praised = understand(vocabulary, only_second("good girl", 0.0, 0.9), heard("yes", 0.45))
+    assert reasons(praised) == [Reason.PRAISE, "counts"]
+
+
+@pytest.mark.parametrize("text", ["sit", "good girl", "growling"])
+def test_what_only_the_second_look_found_unsurely_stays_talk(vocabulary, text):
+    unsure = only_second(text, 0.0, vocabulary.ear.least_confidence - 0.01)
+    assert reasons(understand(vocabulary, unsure, heard("yes", 0.45))) == [Reason.IN_A_SENTENCE]
+    memory, nothing = vocabulary.understand(Memory(), breath(unsure))
+    assert nothing == []
+    assert memory.talk == ((unsure.start_s, unsure.end_s),)
+    (other,) = vocabulary.believed(breath(unsure)).words
+    assert (other.text, other.only_second) == (OTHER_SPEECH, False)
+    assert other.confidence == pytest.approx(1 - unsure.confidence)
 
 
 def test_a_word_made_out_after_the_past_was_settled_is_too_late(vocabulary):

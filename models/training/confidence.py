@@ -3,6 +3,7 @@
     python models/training/confidence.py MODEL                  listen, fit, write MODEL/confidence.json, report
     python models/training/confidence.py MODEL --keep FOLDER    keep what was heard there; a further run takes it up
     python models/training/confidence.py TWIN --into MODEL      for a model that was trained on these very people
+    python models/training/confidence.py TWIN --second FOLDER  with another second look, for the same reason
 
 MODEL is laid out as models/en. Recordings, plans and halves are those of tests/bench/ear, whose --data this has too.
 Fitted on: single words that are in the plan and ones that are not, words beside one another, words falsely heard in
@@ -29,7 +30,7 @@ import numpy as np
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
-from handsfree.core.confidence import FEATURES, SECOND_LOOK, Evidence, Weighing, Weights  # noqa: E402
+from handsfree.core.confidence import FEATURES, LOOKED_AT, Evidence, Weighing, Weights  # noqa: E402
 from handsfree.core.phones import PAUSE  # noqa: E402
 from handsfree.core.plan import Ear  # noqa: E402
 from handsfree.core.vocabulary import Vocabulary  # noqa: E402
@@ -79,7 +80,7 @@ def hear(model: Path, split: str, options: argparse.Namespace) -> list[Pair]:
             for path in model.resolve().iterdir():
                 if path.name != NAME:
                     (Path(folder) / path.name).symlink_to(path)
-            heard = listen.hear_all(every, Path(folder), "", options.jobs, kept)
+            heard = listen.hear_all(every, Path(folder), options.second, options.jobs, kept)
     return [(case, heard[case.key]) for case in every if case.key in heard]
 
 
@@ -116,8 +117,9 @@ def fit(known: Sequence[tuple[Evidence, bool]], features: Sequence[str]) -> dict
 
 
 def fitted(known: Sequence[tuple[Evidence, bool]]) -> Weights:
+    ears = [one for one in known if one[0].posterior is not None]
     looked_at = [one for one in known if one[0].second is not None]
-    return Weights(fit(known, FEATURES), fit(looked_at, (*FEATURES, SECOND_LOOK)) if looked_at else None)
+    return Weights(fit(ears, FEATURES), fit(looked_at, LOOKED_AT) if looked_at else None)
 
 
 def calibrated(pairs: Iterable[Pair], phones: Phones, weights: Weights) -> list[Pair]:
@@ -178,6 +180,7 @@ def main() -> None:
     parser.add_argument("model", type=Path)
     parser.add_argument("--data", type=Path)
     parser.add_argument("--into", type=Path, metavar="MODEL", help="write the weights there instead")
+    parser.add_argument("--second", default="", metavar="FOLDER", help="instead of models/second")
     parser.add_argument("--part", type=int, default=1, metavar="N", help="listen to every Nth case only")
     parser.add_argument("--keep", type=Path, metavar="FOLDER")
     parser.add_argument("--jobs", type=int, default=2, help="processes")

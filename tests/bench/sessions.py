@@ -4,6 +4,7 @@
     python -m tests.bench.sessions --real-time 2      and the first two again at the speed of life, for the delay
     python -m tests.bench.sessions --errors           also every rep that was not right
     python -m tests.bench.sessions --folder FOLDER    another folder of NAME.ogg + NAME.jsonl with a plan.toml
+    python -m tests.bench.sessions --model models/twin --second models/twin/second    by an ear that heard none of them
 
 Prints a Markdown table. Right: behaviour and outcome as in the truth, cue (or outcome) within 1 s, one to one. Cue to
 marker: size of the difference from the truth. Delay: from the end of the word that decided a rep, as the truth has it,
@@ -21,11 +22,12 @@ import sys
 import tempfile
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from statistics import median, quantiles
 
+from handsfree import listening
 from handsfree.core.agreement import Agreement, is_right, match, read_truth
 from handsfree.core.events import AudioBlock, Effect, Rep, SaveRep
 from handsfree.core.plan import Plan
@@ -33,6 +35,7 @@ from handsfree.core.sitting import Sitting
 from handsfree.edges import planfile
 from handsfree.running import run_session
 from handsfree.watching import Nobody
+from tests.bench.ear.__main__ import CAVEATS, SHIPPED, heard_them
 
 SESSIONS = Path(__file__).resolve().parents[1] / "data" / "sessions"
 
@@ -141,12 +144,17 @@ def main() -> None:
     parser.add_argument("--folder", type=Path, default=SESSIONS)
     parser.add_argument("--real-time", type=int, default=0, metavar="N", help="run the first N at the speed of life")
     parser.add_argument("--errors", action="store_true", help="print every rep that was not right, on stderr")
+    parser.add_argument("--model", type=Path, default=SHIPPED, help="instead of models/en")
+    parser.add_argument("--second", type=Path, metavar="FOLDER", help="another second look")
     options = parser.parse_args()
     plan = planfile.load(options.folder / "plan.toml")
+    plan = replace(plan, ear=replace(plan.ear, model=str(options.model.resolve())))
+    if options.second:
+        listening.SECOND_MODEL = str(options.second.resolve())
     recordings = sorted(options.folder.glob("*.ogg"))
     machine = f"{platform.machine()}, Python {platform.python_version()}"
     print(f"{len(recordings)} sessions, {machine}, {datetime.now():%Y-%m-%d}")
-    print("The ear heard these very people and recordings in training, so these figures flatter it.\n")
+    print(f"{options.model.name}: {CAVEATS[heard_them(options.model)]}\n")
     print("| session, noise | true reps | right | | wrong outcome or behaviour | missed | invented |", end=" ")
     print("cue to marker off by, median / p95 ms | delay, median / p95 ms | real-time factor |")
     print("|---" * 10 + "|")

@@ -8,13 +8,15 @@ any word.
 from __future__ import annotations
 
 import sys
-from dataclasses import dataclass, replace
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import torch
-from second_network import HOP, MOST_PHONES, RATE, STRIDE
+from second_network import HOP, MOST_PHONES, RATE, STRIDE, WINDOW
 from torch import Tensor
+from torch.utils.data import IterableDataset, get_worker_info
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
@@ -22,10 +24,12 @@ from augment import augment  # noqa: E402
 
 BEFORE_S, AFTER_S, LEAST_AFTER_S, LONGEST_S = 0.4, 0.3, 0.1, 1.5
 """Sound around the word that is listened to as well; how little of it may be there yet; how long a word may be."""
-EDGE = 6080
-"""Samples of nothing put on both sides, so that the first frame of the embedding lies at the beginning."""
-START = EDGE + int(BEFORE_S * RATE)
-WAYS = 6
+START = int(BEFORE_S * RATE)
+WAYS = 12
+ALONE = 0.35
+"""Of words, how many are said by themselves."""
+POOL = 24
+"""So many batches of stretches of like length are made at once."""
 SHARES = {"run": 0.10, "part": 0.10, "noise": 0.06}
 """Of stretches; the others are single words."""
 
@@ -33,7 +37,7 @@ SHARES = {"run": 0.10, "part": 0.10, "noise": 0.06}
 @dataclass
 class Stretch:
     """start, end, first and last sample that may be heard; texts, the first of them right if `match`; whether what
-    lies around it is silenced; its row in Examples.words, or -1."""
+    lies around it is silenced."""
 
     start: int
     end: int
@@ -42,11 +46,12 @@ class Stretch:
     texts: list[np.ndarray]
     match: bool
     alone: bool
-    row: int = -1
 
 
 class Examples:
-    """Stretches drawn at random."""
+    """Stretches drawn at random. Of words said by themselves, `ALONE` of all, each comes as often as any other: there
+    are few, and what of them comes often would be heard in what comes seldom. Of the others a word with n times as many
+    recordings comes root n times as often. Words of trainers come twice as often."""
 
     def __init__(self, path: Path, noise_start: int, noise_samples: int, seed: int) -> None:
         data = np.load(path)
@@ -55,12 +60,15 @@ class Examples:
         words = data["words"]
         self.phones = [str(phone) for phone in data["phones"]]
         self.watched, self.words = words[words[:, 6] == 1], words[words[:, 6] == 0]
-        count = np.bincount(self.words[:, 4], minlength=len(self.variants))
-        chance = count[self.words[:, 4]] ** -0.5 * np.where(self.words[:, 5] == 1, 2.0, 1.0)
+        self.plan_texts = np.unique(self.plan[self.plan >= 0])
+        said, alone = self.words[:, 4], self.words[:, 5] == 1
+        chance = np.where(np.isin(self.variants[said, 0], self.plan_texts), 2.0, 1.0)
+        for some, power, share in ((alone, -1.0, ALONE), (~alone, -0.5, 1 - ALONE)):
+            chance[some] *= np.bincount(said[some], minlength=len(self.variants))[said[some]] ** power
+            chance[some] *= share / chance[some].sum()
         self.chance = np.cumsum(chance / chance.sum())
         self.noise_start, self.noise_samples = noise_start, noise_samples
         self.rng = np.random.default_rng(seed)
-        self.plan_texts = np.unique(self.plan[self.plan >= 0])
 
     def text(self, number: int) -> np.ndarray:
         return self.texts[number, : self.lengths[number]]
@@ -72,13 +80,14 @@ class Examples:
             if kind < 0 and (made := getattr(self, f"_{name}")()):
                 return made
         at = min(int(np.searchsorted(self.chance, self.rng.random())), len(self.words) - 1)
-        return replace(self.word(self.words[at]), row=at)
+        return self.word(self.words[at])
 
     def word(self, row: np.ndarray) -> Stretch:
         said = row[4]
         truth = self.text(self._one(self.variants[said]))
-        wrong = [self._near(said), self._near(said), self.text(self._one(self.plan[said], 5)), self._edit(truth)]
-        wrong.append(self._any() if self.rng.random() < 0.5 else self._edit(truth))
+        wrong = [self._near(said) for _ in range(4)]
+        wrong += [self.text(self._one(self.plan[said])) for _ in range(3)]
+        wrong += [*(self._edit(truth) for _ in range(3)), self._any()]
         alone = not row[5] and self.rng.random() < 0.5
         return self._stretch(row[:4], [truth, *wrong], True, alone)
 
@@ -94,14 +103,15 @@ class Examples:
             return None
         other = np.concatenate([self._near(rows[0, 4]), *texts[1:]])
         swapped = np.concatenate([*texts[:-1], self._near(rows[-1, 4])])
-        wrong = [other, swapped, texts[0], texts[-1], self._edit(truth)]
+        wrong = [other, swapped, texts[0], texts[-1], *(self._edit(truth) for _ in range(WAYS - 5))]
         place = (rows[0, 0], rows[-1, 1], rows[0, 2], rows[0, 3])
         return self._stretch(place, [truth, *(text[:MOST_PHONES] for text in wrong)], True, self.rng.random() < 0.5)
 
     def _part(self) -> Stretch:
         row = self.parts[self.rng.integers(len(self.parts))]
-        texts = [self.text(t) for t in self.rng.choice(row[4:], 4, replace=False)]
-        return self._stretch(row[:4], [*texts, self._any(), self._any()], False, self.rng.random() < 0.3)
+        texts = [self.text(t) for t in row[4:]]
+        texts += [self._any() for _ in range(WAYS - len(texts))]
+        return self._stretch(row[:4], texts, False, self.rng.random() < 0.3)
 
     def _noise(self) -> Stretch:
         length = int(self.rng.uniform(0.15, 1.0) * RATE)
@@ -153,6 +163,21 @@ class Batch:
     samples: int
 
 
+class Batches(IterableDataset):
+    """Endless batches of `size` stretches; each worker draws its own."""
+
+    def __init__(self, path: Path, noise_start: int, noise_samples: int, size: int) -> None:
+        self.given, self.size = (path, noise_start, noise_samples), size
+
+    def __iter__(self) -> Iterator[Batch]:
+        worker = get_worker_info()
+        examples = Examples(*self.given, seed=1 + (worker.id if worker else 0))
+        while True:
+            drawn = sorted((examples.draw() for _ in range(self.size * POOL)), key=lambda one: one.end - one.start)
+            for at in examples.rng.permutation(POOL) * self.size:
+                yield collate(drawn[at : at + self.size])
+
+
 def collate(stretches: list[Stretch]) -> Batch:
     longest = max(len(text) for one in stretches for text in one.texts)
     texts = np.zeros((len(stretches), WAYS, longest), np.int64)
@@ -161,8 +186,8 @@ def collate(stretches: list[Stretch]) -> Batch:
         for k, text in enumerate(one.texts):
             texts[i, k, : len(text)], lengths[i, k] = text, len(text)
     places = torch.tensor([(one.start, one.end, one.first, one.last) for one in stretches])
-    longest_s = int((places[:, 1] - places[:, 0]).max()) / RATE * 1.16
-    samples = START + int((longest_s + AFTER_S) * RATE) + EDGE
+    longest_s = int((places[:, 1] - places[:, 0]).max()) / RATE * 1.16 + 0.1
+    samples = START + int((longest_s + AFTER_S) * RATE) + WINDOW
     return Batch(
         places, torch.tensor([one.alone for one in stretches]), torch.tensor([one.match for one in stretches]),
         torch.from_numpy(texts), torch.from_numpy(lengths), -(-samples // (STRIDE * HOP)) * STRIDE * HOP,
@@ -170,8 +195,8 @@ def collate(stretches: list[Stretch]) -> Batch:
 
 
 def sound_of(batch: Batch, recordings: Tensor, noise: Tensor, rough: bool) -> tuple[Tensor, Tensor, Tensor]:
-    """Samples [B, N], the end of each word and up to where there is sound [B]. `rough`: as a headset in a house hears,
-    at various speeds, the word not quite where it is said to be."""
+    """Samples [B, N], the end of each word [B] and how many frames of the encoder hold sound [B]. `rough`: as a headset
+    in a house hears, at various speeds, the word not quite where it is said to be."""
     device = recordings.device
     places = batch.places.to(device)
     start, end, first, last = (column[:, None] for column in places.unbind(1))
@@ -183,10 +208,11 @@ def sound_of(batch: Batch, recordings: Tensor, noise: Tensor, rough: bool) -> tu
     # from the start of the word: single precision could not tell the samples of many hours apart
     position = (torch.arange(batch.samples, device=device) - START) * speed
     below = position.floor()
-    index = (below.long() + start).clamp(0, len(recordings) - 2)
+    wanted = below.long() + start
+    index = wanted.clamp(0, len(recordings) - 2)
     part = position - below
     sound = recordings[index] * (1 - part) + recordings[index + 1] * part
-    sound = torch.where((index >= first) & (index < last - 1), sound, 0.0)
+    sound = torch.where((wanted >= first) & (wanted < last - 1), sound, 0.0)
     if rough:
         margin = torch.empty(rows, 1, device=device).uniform_(0.02, 0.08) * RATE
         near = (position > -margin) & (position < end - start + margin)
@@ -194,6 +220,11 @@ def sound_of(batch: Batch, recordings: Tensor, noise: Tensor, rough: bool) -> tu
         sound = augment(sound, noise)
     finish = START + (end - start) / speed
     after = torch.empty(rows, 1, device=device).uniform_(LEAST_AFTER_S, AFTER_S) if rough else AFTER_S
-    until = finish + after * RATE
-    now = torch.arange(batch.samples, device=device)
-    return torch.where((now >= EDGE) & (now < until), sound, 0.0), finish[:, 0], until[:, 0]
+    until = (finish + after * RATE).clamp(max=batch.samples)
+    frames = frames_of(until[:, 0].long())
+    return torch.where(torch.arange(batch.samples, device=device) < until, sound, 0.0), finish[:, 0], frames
+
+
+def frames_of(samples: Tensor) -> Tensor:
+    """How many frames of the encoder so many samples give."""
+    return ((samples - WINDOW) // HOP + 1 + STRIDE - 1) // STRIDE
