@@ -47,8 +47,8 @@ class Hearing:
         """Everything heard in the sound, which starts at session time 0."""
         recogniser = self.recogniser()
         for block in blocks:
-            yield from map(self.vocabulary.believed, recogniser.feed(block))
-        yield from map(self.vocabulary.believed, recogniser.close())
+            yield from recogniser.feed(block)
+        yield from recogniser.close()
 
     def words(self, blocks: Iterable[AudioBlock]) -> Iterator[SessionEvent | Ignored | HeardWord]:
         """Plan words as events or Ignored, other speech as HeardWord; in order of time within a breath."""

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from handsfree.core.events import OTHER_SPEECH, SAMPLE_RATE, AudioBlock, Breath, HeardWord
+from handsfree.core.events import SAMPLE_RATE, AudioBlock, Breath, HeardWord
 from handsfree.core.phones import Phones
 from handsfree.edges.recogniser import Recogniser
 
@@ -17,15 +17,11 @@ if TYPE_CHECKING:
 
 KEPT_S = 30.0
 """Sound held in memory: long talk without a pause is one breath, and its first word is told when it is over."""
-SHORTEST_S, RESCUED_S = 0.1, 1.2
-"""Other speech that is no shorter and no longer may be a word that the ear did not make out."""
-LEAST_RESCUED = 0.3
-"""What is less likely a word of the plan stays other speech."""
 
 
 class TwiceHeard:
     """Gives each word of the plan `second`, how likely a second look finds it and no other; None where its sound is no
-    longer there. A short stretch of other speech in which it finds a word becomes that word, `only_second`.
+    longer there.
 
     pronunciations  of every phrase listened for: the ways to say it
     """
@@ -50,23 +46,12 @@ class TwiceHeard:
         return replace(breath, words=tuple(map(self._second, breath.words)))
 
     def _second(self, word: HeardWord) -> HeardWord:
-        if not self._kept or word.start_s < self._kept[0].start_s:
+        if word.text not in self._pronunciations or not self._kept or word.start_s < self._kept[0].start_s:
             return word
-        if word.text in self._pronunciations:
-            return replace(word, second=self._likely(word)[word.text])
-        if word.text != OTHER_SPEECH or not SHORTEST_S <= word.end_s - word.start_s <= RESCUED_S:
-            return word
-        second, text = max((share, text) for text, share in self._likely(word).items())
-        if second < LEAST_RESCUED:
-            return word
-        return HeardWord(text, word.start_s, word.end_s, 0.0, second, only_second=True)
-
-    def _likely(self, word: HeardWord) -> dict[str, float]:
-        """How likely each phrase is said where the word was heard."""
         pcm, before = self._sound(word)
         length = round((word.end_s - word.start_s) * SAMPLE_RATE)
         odds = self._look.log_odds(pcm, before, before + length, tuple(self._pronunciations.values()))
-        return dict(zip(self._pronunciations, shares(odds), strict=True))
+        return replace(word, second=dict(zip(self._pronunciations, shares(odds), strict=True))[word.text])
 
     def _sound(self, word: HeardWord) -> tuple[bytes, int]:
         """What is kept around the word, lost sound as silence; and how many samples of it come before the word."""

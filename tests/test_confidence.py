@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import importlib
 import json
 import math
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
 from handsfree.core.confidence import (
     FEATURES,
-    LOOKED_AT,
+    SECOND_LOOK,
     Evidence,
     Weighing,
     Weights,
@@ -32,7 +30,7 @@ NONE = dict.fromkeys(FEATURES, 0.0)
 
 
 def weights(second: dict[str, float] | None = None, **of: float) -> Weights:
-    return Weights(NONE | of, None if second is None else dict.fromkeys(LOOKED_AT, 0.0) | second)
+    return Weights(NONE | of, None if second is None else NONE | {SECOND_LOOK: 0.0} | second)
 
 
 def test_log_odds_and_probability_are_each_others_inverse():
@@ -60,28 +58,7 @@ def test_too_short_and_too_long_are_told_apart():
 def test_a_second_look_has_weights_of_its_own():
     seen = replace(SURE, second=0.9)
     assert weights(posterior=1.0).confidence(seen) == weights(posterior=1.0).confidence(SURE)
-    assert log_odds(weights({"second_look": 2.0}, posterior=1.0).confidence(seen)) == pytest.approx(2 * math.log(9))
-
-
-def test_what_only_the_second_look_found_has_no_posterior_but_a_weight():
-    found = replace(SURE, posterior=None, second=0.9)
-    assert "only_second_look" not in FEATURES
-    both = weights({"posterior": 5.0, "second_look": 2.0, "only_second_look": -1.0})
-    assert log_odds(both.confidence(found)) == pytest.approx(2 * math.log(9) - 1)
-    assert log_odds(both.confidence(replace(found, posterior=0.5))) == pytest.approx(2 * math.log(9))
-    assert weights(bias=5.0).confidence(found) == 0  # never learnt
-
-
-def test_what_only_the_second_look_found_is_weighed_as_such_and_is_no_talk():
-    weighing = Weighing(weights({"only_second_look": -1.0}, bias=5.0), {"sit": 3})
-    found = HeardWord("sit", 1.0, 1.4, 0.0, 0.9, only_second=True)
-    (word, sit) = weighing.weigh(Breath((found, heard("sit", 1.5)), 2.0)).words
-    assert word.confidence == pytest.approx(probability(-1.0))
-    assert word.only_second
-    assert sit.confidence == pytest.approx(probability(5.0))
-    ((_, evidence),) = weighing.evidence(Breath((heard("sit", 2.5),), 3.0))
-    assert evidence is not None
-    assert evidence.before_s == math.inf
+    assert log_odds(weights({SECOND_LOOK: 2.0}, posterior=1.0).confidence(seen)) == pytest.approx(2 * math.log(9))
 
 
 def test_a_pause_reaches_back_into_earlier_breaths():
@@ -102,17 +79,6 @@ def test_other_speech_and_times_stay_as_they_are():
     assert after.words[0] == before.words[0]
     assert after.settled_s == before.settled_s
     assert after.words[1] == replace(before.words[1], confidence=probability(2.0))
-
-
-def test_the_ears_weights_are_learnt_from_what_the_ear_heard(monkeypatch):
-    monkeypatch.syspath_prepend(str(Path(__file__).parents[1] / "models" / "training"))
-    fitted = importlib.import_module("confidence").fitted
-    ears = [(replace(SURE, posterior=p, second=p), said) for p in (0.2, 0.6, 0.9) for said in (True, True, False)]
-    found = [(replace(SURE, posterior=None, second=0.9), said) for said in (True, False, False, False)]
-    both = fitted([*ears, *found])
-    assert both.ear == fitted(ears).ear
-    assert (tuple(both.ear), tuple(both.second_look)) == (FEATURES, LOOKED_AT)
-    assert both.second_look["only_second_look"] < 0 == fitted(ears).second_look["only_second_look"]
 
 
 def test_the_dial_is_as_its_docstring_says():
@@ -140,7 +106,7 @@ def test_sensitivity_decides_what_counts():
 
 def test_weights_are_read_as_they_were_written(tmp_path):
     assert read_weights(tmp_path) is None
-    written = weights({"second_look": 1.5}, posterior=0.8)
+    written = weights({SECOND_LOOK: 1.5}, posterior=0.8)
     write_weights(tmp_path, written, {"words": 7})
     assert read_weights(tmp_path) == written
     write_weights(tmp_path, weights(bias=0.5), {})

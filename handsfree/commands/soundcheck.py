@@ -117,7 +117,7 @@ def _ask(hearing: Hearing, blocks: Iterator[AudioBlock]) -> dict[str, Verdict]:
     for block in blocks:
         now_s = block.start_s + block.duration_s
         results: list[SessionEvent | Ignored] = []
-        for breath in map(hearing.vocabulary.believed, recogniser.feed(block)):
+        for breath in recogniser.feed(block):
             memory, understood = hearing.vocabulary.understand(memory, breath)
             results += [one for one in understood if one.word.end_s > asked_s]
             if any(word.text == OTHER_SPEECH and word.end_s > asked_s for word in breath.words):

@@ -24,12 +24,14 @@ AT_HALF, STEEPNESS = 0.15, 6.0
 keeps nearly all false words away by itself; a missed marker is a lost rep."""
 
 
+SECOND_LOOK = "second_look"
+
+
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """What is known of a heard word.
 
-    posterior  the ear's own share of this word among all that it might have been, 0-1; None where the ear heard other
-               speech and only the second look found the word
+    posterior  the ear's own share of this word among all that it might have been, 0-1
     seconds    length of the word
     phones     in its shortest pronunciation
     before_s   pause between it and other talk before it; what stands alone is judged by that already
@@ -37,7 +39,7 @@ class Evidence:
                looked
     """
 
-    posterior: float | None
+    posterior: float
     seconds: float
     phones: int
     before_s: float
@@ -49,14 +51,12 @@ class Evidence:
         pace = math.log(max(self.seconds, 0.03) / (USUAL_PHONE_S * max(self.phones, 1)))
         found = {
             "bias": 1.0,
-            "posterior": 0.0 if self.posterior is None else log_odds(min(self.posterior, SUREST)),
+            "posterior": log_odds(min(self.posterior, SUREST)),
             "short": min(pace, 0.0),
             "long": max(pace, 0.0),
             "one_or_two_phones": float(self.phones <= 2),
         }
-        if self.second is None:
-            return found
-        return found | {"second_look": log_odds(self.second), "only_second_look": float(self.posterior is None)}
+        return found if self.second is None else found | {SECOND_LOOK: log_odds(self.second)}
 
 
 def least_confidence(sensitivity: float) -> float:
@@ -73,8 +73,8 @@ def probability(log_odds: float) -> float:
     return 1 / (1 + math.exp(-log_odds))
 
 
-FEATURES, LOOKED_AT = (tuple(Evidence(0.5, 0.1, 1, 0.0, second).features) for second in (None, 0.5))
-"""Of a word that nobody looked at a second time, and of one that was."""
+FEATURES = tuple(Evidence(0.5, 0.1, 1, 0.0).features)
+"""Of a word that nobody looked at a second time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,9 +85,6 @@ class Weights:
     second_look: Mapping[str, float] | None
 
     def confidence(self, evidence: Evidence) -> float:
-        """0 for a word that only the second look found, where its weights were not learnt."""
-        if self.second_look is None and evidence.posterior is None:
-            return 0.0
         weights = self.ear if self.second_look is None or evidence.second is None else self.second_look
         features = evidence.features
         return probability(sum(weight * features[name] for name, weight in weights.items()))
@@ -119,5 +116,4 @@ class Weighing:
             else:
                 before_s = max(0.0, word.start_s - self._talk_end_s)
                 seconds = word.end_s - word.start_s
-                posterior = None if word.only_second else word.confidence
-                yield word, Evidence(posterior, seconds, self._phones[word.text], before_s, word.second)
+                yield word, Evidence(word.confidence, seconds, self._phones[word.text], before_s, word.second)

@@ -40,8 +40,7 @@ class HeardWord:
     """One word or whole phrase the ear heard, or OTHER_SPEECH. `confidence` is 0-1.
 
     `second` is the probability, 0-1, that a second look at the sound gave it; None where there was none. It has gone
-    into `confidence` by the time the word is judged, and is not stored. Nor is `only_second`: the ear heard other
-    speech there, and only the second look found the word, whose `confidence` is 0 until then.
+    into `confidence` by the time the word is judged, and is not stored.
     """
 
     text: str
@@ -49,7 +48,6 @@ class HeardWord:
     end_s: float
     confidence: float = 1.0
     second: float | None = field(default=None, compare=False)
-    only_second: bool = field(default=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from handsfree.core.confidence import FEATURES, LOOKED_AT, Weights
+from handsfree.core.confidence import FEATURES, SECOND_LOOK, Weights
 from handsfree.core.errors import UserError
 
 NAME = "confidence.json"
@@ -21,7 +21,10 @@ def read_weights(model_dir: Path) -> Weights | None:
     try:
         found = json.loads(path.read_text(encoding="utf-8"))
         looked_at = found["second_look"]
-        return Weights(_weights(found["ear"], FEATURES), None if looked_at is None else _weights(looked_at, LOOKED_AT))
+        return Weights(
+            _weights(found["ear"], FEATURES),
+            None if looked_at is None else _weights(looked_at, (*FEATURES, SECOND_LOOK)),
+        )
     except FileNotFoundError:
         return None
     except (OSError, ValueError, KeyError, TypeError) as error:

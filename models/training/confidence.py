@@ -30,7 +30,7 @@ import numpy as np
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
-from handsfree.core.confidence import FEATURES, LOOKED_AT, Evidence, Weighing, Weights  # noqa: E402
+from handsfree.core.confidence import FEATURES, SECOND_LOOK, Evidence, Weighing, Weights  # noqa: E402
 from handsfree.core.phones import PAUSE  # noqa: E402
 from handsfree.core.plan import Ear  # noqa: E402
 from handsfree.core.vocabulary import Vocabulary  # noqa: E402
@@ -117,9 +117,8 @@ def fit(known: Sequence[tuple[Evidence, bool]], features: Sequence[str]) -> dict
 
 
 def fitted(known: Sequence[tuple[Evidence, bool]]) -> Weights:
-    ears = [one for one in known if one[0].posterior is not None]
     looked_at = [one for one in known if one[0].second is not None]
-    return Weights(fit(ears, FEATURES), fit(looked_at, LOOKED_AT) if looked_at else None)
+    return Weights(fit(known, FEATURES), fit(looked_at, (*FEATURES, SECOND_LOOK)) if looked_at else None)
 
 
 def calibrated(pairs: Iterable[Pair], phones: Phones, weights: Weights) -> list[Pair]:
@@ -179,7 +178,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("model", type=Path)
     parser.add_argument("--data", type=Path)
-    parser.add_argument("--into", type=Path, metavar="MODEL", help="write the weights there instead")
+    parser.add_argument("--into", type=Path, metavar="MODEL", help="write the weights there as well")
     parser.add_argument("--second", default="", metavar="FOLDER", help="instead of models/second")
     parser.add_argument("--part", type=int, default=1, metavar="N", help="listen to every Nth case only")
     parser.add_argument("--keep", type=Path, metavar="FOLDER")
@@ -191,9 +190,10 @@ def main() -> None:
     known = list(examples(tune, phones))
     weights = fitted(known)
     sha256 = hashlib.sha256((options.model / "am" / "final.mdl").read_bytes()).hexdigest()
-    into = options.into or options.model
-    write_weights(into, weights, {"learnt_with_sha256": sha256, "words": len(known)})
-    print(f"{len(known)} words heard, {sum(said for _, said in known)} of them said: {into / NAME} is written\n")
+    for folder in filter(None, (options.model, options.into)):
+        write_weights(folder, weights, {"learnt_with_sha256": sha256, "words": len(known)})
+        print(f"{folder / NAME} is written")
+    print(f"{len(known)} words heard, {sum(said for _, said in known)} of them said\n")
     test = hear(options.model, "test", options)
     for name, pairs in (("tune", tune), ("test", test)):
         print(f"Half `{name}`:\n")

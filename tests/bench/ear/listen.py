@@ -84,8 +84,8 @@ def hear(case: Case) -> tuple[str, Heard | None]:
 
 
 def raw(heard: Heard, least_second: float = 0.0) -> Answer:
-    """Words of the plan as the ear or only the second look found them, whether they count or not: those to which the
-    second look gives at least this probability."""
+    """Words of the plan as the ear gave them, whether they count or not: those to which the second look gives at least
+    this probability."""
     words = [(word, report.at_s) for report in heard.reports for word in report.breath.words]
     kept = [(w, at_s) for w, at_s in words if w.text != OTHER_SPEECH and (w.second or 0.0) >= least_second]
     return _answer(heard, kept)
