@@ -14,6 +14,8 @@ from handsfree.edges.progress_page import picture, words
 MARGIN, LINE, ZOOM = 30, 22, 2.0
 COLUMNS = 105
 """Characters of a line of text at 15 px, about."""
+FONTS = "Arial, Helvetica, 'Segoe UI', 'DejaVu Sans', 'Liberation Sans', 'Noto Sans', sans-serif"
+"""The first that is there: resvg takes `sans-serif` alone for Arial, which many a Linux does not have."""
 _COLOURS = {"rate": "#0072b2", "alarm": "#b34700", "paper": "#ffffff"}
 _STYLE = "svg text.title { font-size: 26px; font-weight: 700; } svg text.name { font-size: 20px; font-weight: 700; }"
 _STYLE += " svg text.said { font-size: 15px; }"
@@ -58,7 +60,7 @@ def _drawing(progress: DogProgress, only: BehaviourProgress | None) -> str:
         y = _write(parts, y, [words.CAUTION])
     size = f'width="{picture.WIDTH + 2 * MARGIN}" height="{y + MARGIN}"'
     paper = f'<rect width="100%" height="100%" fill="{_COLOURS["paper"]}"/>'
-    head = f'<svg xmlns="http://www.w3.org/2000/svg" {size} color="#1a1a1a" font-family="sans-serif">'
+    head = f'<svg xmlns="http://www.w3.org/2000/svg" {size} color="#1a1a1a" font-family="{FONTS}">'
     return head + paper + "".join(parts) + "</svg>"
 
 
@@ -81,7 +83,7 @@ def _coloured(style: str) -> str:
 
 def _writes(render: object) -> bool:
     """Whether there is a font: without one resvg leaves all text out and says nothing."""
-    box = '<svg xmlns="http://www.w3.org/2000/svg" width="40" height="40" font-family="sans-serif">{}</svg>'
+    box = f'<svg xmlns="http://www.w3.org/2000/svg" width="40" height="40" font-family="{FONTS}">{{}}</svg>'
     empty, letter = (
         bytes(render(svg_string=box.format(inside)))  # type: ignore[operator]
         for inside in ("", '<text x="5" y="30" font-size="30">M</text>')
