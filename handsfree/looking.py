@@ -71,4 +71,5 @@ def shares(odds: Iterable[float]) -> list[float]:
     parts = [0.0, *odds]
     highest = max(parts)
     each = [math.exp(one - highest) for one in parts]
-    return [one / sum(each) for one in each[1:]]
+    total = sum(each)
+    return [one / total for one in each[1:]]

@@ -1,5 +1,5 @@
-"""A second look at a stretch of sound in which the ear heard a word, or short other speech: an independent network
-tells how likely each phrase of a plan was said there.
+"""A second look at a stretch of sound in which the ear heard a word: an independent network tells how likely each
+phrase of a plan was said there.
 
 The network, its training and its figures: models/second/MODEL_CARD.md. Here it runs on numpy alone; a test holds it to
 the PyTorch network it was trained as. Nothing is kept between two judgements.

@@ -15,10 +15,10 @@ from pathlib import Path
 
 import numpy as np
 
-from handsfree.edges.pronounce import Pronouncer
 from handsfree.edges.second_look import SecondLook
-from tests.bench.ear import clips
-from tests.bench.ear.plans import COMMANDS, phrases
+from handsfree.listening import pronouncer
+from tests.bench.ear import clips, listen
+from tests.bench.ear.plans import COMMANDS, PLANS, phrases
 from tests.bench.ear.sounds import RATE, read
 
 sys.path.append(str(clips.ROOT / "models" / "training" / "second_look"))
@@ -29,7 +29,7 @@ MARGIN_S = 0.025
 
 def judged(look: SecondLook, clip: clips.Clip, ways: list) -> int:
     """Which of the phrases is likeliest."""
-    sound = np.round(read(clip.path) * 32767).astype(np.int16)
+    sound = listen.pcm(read(clip.path))
     start, end = loud_part(sound)
     before, after, margin = (round(s * RATE) for s in (look.before_s, look.after_s, MARGIN_S))
     padded = np.pad(sound, (before, after))
@@ -42,9 +42,8 @@ def main() -> None:
     parser.add_argument("--data", type=Path, help=f"folder of recordings [default: {clips.DATA_VARIABLE}]")
     given = parser.parse_args()
     look, data = SecondLook(given.folder), clips.recordings(given.data)
-    pronouncer = Pronouncer({}, "en", clips.ROOT / "models" / "en" / "cmudict.txt.gz")
-    plan = sorted(phrases("commands"))
-    ways = [pronouncer.phrase(text).phones for text in plan]
+    plan, how_said = sorted(phrases("commands")), pronouncer(PLANS["commands"])
+    ways = [how_said.phrase(text).phones for text in plan]
     print(f"| half | of | all | {' | '.join(COMMANDS)} |\n{'|---' * (3 + len(COMMANDS))}|")
     for half in ("tune", "test"):
         words = clips.collect(data, (), half, lambda line: None).words

@@ -144,17 +144,19 @@ def main() -> None:
     parser.add_argument("--folder", type=Path, default=SESSIONS)
     parser.add_argument("--real-time", type=int, default=0, metavar="N", help="run the first N at the speed of life")
     parser.add_argument("--errors", action="store_true", help="print every rep that was not right, on stderr")
-    parser.add_argument("--model", type=Path, default=SHIPPED, help="instead of models/en")
+    parser.add_argument("--model", type=Path, help="instead of the plan's own, or models/en")
     parser.add_argument("--second", type=Path, metavar="FOLDER", help="another second look")
     options = parser.parse_args()
     plan = planfile.load(options.folder / "plan.toml")
-    plan = replace(plan, ear=replace(plan.ear, model=str(options.model.resolve())))
+    if options.model:
+        plan = replace(plan, ear=replace(plan.ear, model=str(options.model.resolve())))
     if options.second:
         listening.SECOND_MODEL = str(options.second.resolve())
     recordings = sorted(options.folder.glob("*.ogg"))
     machine = f"{platform.machine()}, Python {platform.python_version()}"
     print(f"{len(recordings)} sessions, {machine}, {datetime.now():%Y-%m-%d}")
-    print(f"{options.model.name}: {CAVEATS[heard_them(options.model)]}\n")
+    model = Path(plan.ear.model).expanduser() if plan.ear.model else SHIPPED
+    print(f"{model.name}: {CAVEATS[heard_them(model)]}\n")
     print("| session, noise | true reps | right | | wrong outcome or behaviour | missed | invented |", end=" ")
     print("cue to marker off by, median / p95 ms | delay, median / p95 ms | real-time factor |")
     print("|---" * 10 + "|")

