@@ -21,7 +21,7 @@ torch = pytest.importorskip("torch")
 
 ROOT = Path(__file__).parents[1]
 CLIPS = ROOT / "tests" / "data" / "clips"
-MODULES = ("augment", "chain", "corpus", "export", "features", "lexicon", "network", "prepare", "train")
+MODULES = ("augment", "chain", "corpus", "export", "features", "held_out", "lexicon", "network", "prepare", "train")
 PHONES = 6
 
 
@@ -226,6 +226,28 @@ def test_the_model_that_ships_may_hear_held_out_readers_but_no_held_out_voice(
         heard[name] = {(clip["text"], clip["speaker"]) for clip in clips}
     assert heard["ships"] - heard["twin"] == {("yes", "ls118"), ("down", "sc_0123abcd")}
     assert not {text for text, _ in heard["ships"]} & {"no", "go"}
+
+
+def test_of_the_people_of_the_benches_one_half_alone_may_be_heard(code: SimpleNamespace, tmp_path: Path) -> None:
+    """What more recordings of the words are worth is measured on the other half."""
+    rows = manifest(tmp_path, yes={"speaker": "ls118"}, no={"speaker": "p1"})
+    code.lexicon.write([rows], tmp_path / "lexicon.txt")
+    folder = tmp_path / "commands" / "yes"
+    folder.mkdir(parents=True)
+    speakers = {
+        half: next(f"{i:08x}" for i in range(99) if code.held_out.half(f"{i:08x}") == half)
+        for half in code.held_out.HALVES
+    }
+    for speaker in speakers.values():
+        (folder / f"{speaker}_nohash_0.opus").write_bytes((CLIPS / "yes_18f8afd5.opus").read_bytes())
+    (tmp_path / "noise").mkdir()
+    sources = code.prepare.Sources(
+        [rows], tmp_path / "lexicon.txt", tmp_path / "noise", commands=tmp_path / "commands", half="tune"
+    )
+    code.prepare.prepare(sources, tmp_path / "out")
+    heard = {clip["speaker"] for clip in json.loads((tmp_path / "out" / "clips.json").read_text())["clips"]}
+    assert {f"sc_{speakers['tune']}", "p1"} <= heard
+    assert not heard & {f"sc_{speakers['test']}", "ls118"}  # the other half, and a reader who is held out
 
 
 def test_words_of_running_speech_are_found_between_their_silences(code: SimpleNamespace) -> None:

@@ -19,7 +19,7 @@ def augment(speech: Tensor, noise: Tensor) -> Tensor:
     speech = equalise(reverberate(speech, chance=0.5))
     speech = speech / (speech.abs().amax(1, keepdim=True) + 1) * FULL_SCALE * 10 ** (-_uniform(speech, 0, 32) / 20)
     mixed = add_babble(speech, chance=0.15, least_db=6, most_db=22)
-    mixed = add_noise(mixed, noise, chance=0.7, least_db=-2, most_db=27)
+    mixed = add_noise(mixed, noise, chance=0.8, least_db=-2, most_db=24)
     mixed = band_limit(clip(mixed, chance=0.06), chance=0.15)
     return add_floor(mixed).clamp(-FULL_SCALE, FULL_SCALE)
 
@@ -52,14 +52,22 @@ def add_babble(x: Tensor, chance: float, least_db: float, most_db: float) -> Ten
 
 
 def add_noise(x: Tensor, noise: Tensor, chance: float, least_db: float, most_db: float) -> Tensor:
-    """A stretch of `noise`; a quarter of the time coloured noise instead."""
-    at = torch.randint(0, len(noise), (len(x), 1), device=x.device) + torch.arange(x.shape[1], device=x.device)
-    recorded = noise[at % len(noise)].to(x.dtype)
+    """A stretch of `noise`, as some other room would give it, a third of the time with another stretch under it; a
+    quarter of the time coloured noise instead."""
+    recorded = equalise(_stretches(noise, x))
+    other = equalise(_stretches(noise, x))
+    recorded = recorded + torch.where(_happens(x, 1 / 3), other * _gain(recorded, other, -5, 10), 0.0)
     spectrum = torch.fft.rfft(torch.randn_like(x))
     hertz = torch.linspace(1, RATE / 2, spectrum.shape[1], device=x.device)
     coloured = torch.fft.irfft(spectrum * hertz ** -_uniform(x, 0, 1), n=x.shape[1])
     sound = torch.where(_happens(x, 0.25), coloured, recorded)
     return torch.where(_happens(x, chance), x + sound * _gain(x, sound, least_db, most_db), x)
+
+
+def _stretches(noise: Tensor, x: Tensor) -> Tensor:
+    """As many of them, as long as the rows of `x`."""
+    at = torch.randint(0, len(noise), (len(x), 1), device=x.device) + torch.arange(x.shape[1], device=x.device)
+    return noise[at % len(noise)].to(x.dtype)
 
 
 def clip(x: Tensor, chance: float) -> Tensor:

@@ -10,6 +10,7 @@ TEST_VOICES = ("af_nova", "am_puck", "bf_emma", "bm_george")
 """Synthetic voices that are only for testing; the second letter is f or m, the first a(merican) or b(ritish)."""
 _VOICES = ("af_", "am_", "bf_", "bm_")
 """How the names of the voices in held_out.txt begin."""
+HALVES = ("tune", "test")
 
 
 def held_out(everything: bool = False) -> set[str]:

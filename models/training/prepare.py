@@ -2,6 +2,7 @@
 
     python models/training/prepare.py OUT --lexicon LEXICON.txt --noise FOLDER MANIFEST.tsv...
     python models/training/prepare.py OUT --lexicon LEXICON.txt --noise FOLDER --all --commands FOLDER MANIFEST.tsv...
+    (with --half tune instead of --all: only that half of the people of --commands, nobody else who is held out)
 
 MANIFEST  tab-separated: path (relative to the manifest), dataset, speaker, text, seconds, licence, note
 OUT       speech.pcm, noise.pcm (int16 samples, one recording after the other), clips.json, noise.json, skipped.tsv
@@ -12,6 +13,8 @@ files that are missing, unreadable, silent, too short or long, or not as long as
 file is held out too.
 With --all, for the model that ships: the readers of held_out.txt (not the voices), all noise, and Speech Commands clips
 in folders named after the word are used as well. Its figures come from a twin that was trained without it.
+With --half tune those clips are used of that half of their people, and nothing else that is held out: what more
+recordings of the words are worth can then be measured on the other half.
 Running it again does nothing when OUT is whole and newer than what it is made from.
 """
 
@@ -29,7 +32,7 @@ from typing import Any
 
 import lexicon as lexicons
 import numpy as np
-from held_out import HELD_OUT, held_out, noise_held_out
+from held_out import HALVES, HELD_OUT, half, held_out, noise_held_out, speaker_of
 
 SAMPLE_RATE = 16_000
 SHORTEST_S, LONGEST_S = 0.15, 24.0
@@ -87,13 +90,14 @@ def read(path: Path, seconds: float | None = None) -> np.ndarray:
 
 @dataclass(frozen=True)
 class Sources:
-    """What is read: manifests, pronunciations, household sound; `everything` and `commands`: see --all."""
+    """What is read: manifests, pronunciations, household sound; the rest: see --all and --half."""
 
     manifests: list[Path]
     lexicon: Path
     noise: Path
     everything: bool = False
     commands: Path | None = None
+    half: str | None = None
 
 
 def prepare(sources: Sources, out: Path) -> None:
@@ -107,7 +111,8 @@ def prepare(sources: Sources, out: Path) -> None:
     lexicon, barred = lexicons.read(sources.lexicon), held_out(sources.everything)
     rows = [row for manifest in sources.manifests for row in manifest_rows(manifest)]
     if sources.commands:
-        rows += command_rows(sources.commands)
+        people = command_rows(sources.commands)
+        rows += [row for row in people if sources.half in (None, half(speaker_of(row["path"])))]
 
     def load_clip(row: dict[str, str]) -> np.ndarray:
         check_row(row, lexicon, barred)
@@ -194,9 +199,12 @@ def main() -> None:
     parser.add_argument("--lexicon", type=Path, required=True)
     parser.add_argument("--noise", type=Path, required=True)
     parser.add_argument("--all", action="store_true", help="for the model that ships")
-    parser.add_argument("--commands", type=Path, help="Speech Commands clips, with --all")
+    parser.add_argument("--half", choices=HALVES, help="of the people of --commands, instead of --all")
+    parser.add_argument("--commands", type=Path, help="Speech Commands clips, with --all or --half")
     given = parser.parse_args()
-    prepare(Sources(given.manifests, given.lexicon, given.noise, given.all, given.commands), given.out)
+    if given.commands and given.all == bool(given.half):
+        parser.error("--commands: say whose recordings are used, --all or one --half of the people")
+    prepare(Sources(given.manifests, given.lexicon, given.noise, given.all, given.commands, given.half), given.out)
 
 
 if __name__ == "__main__":
