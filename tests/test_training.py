@@ -21,7 +21,20 @@ torch = pytest.importorskip("torch")
 
 ROOT = Path(__file__).parents[1]
 CLIPS = ROOT / "tests" / "data" / "clips"
-MODULES = ("augment", "chain", "corpus", "export", "features", "held_out", "lexicon", "network", "prepare", "train")
+MODULES = (
+    "augment",
+    "chain",
+    "corpus",
+    "export",
+    "features",
+    "held_out",
+    "lexicon",
+    "network",
+    "prepare",
+    "teacher",
+    "train",
+    "whisper_encoder",
+)
 PHONES = 6
 
 
@@ -248,6 +261,25 @@ def test_of_the_people_of_the_benches_one_half_alone_may_be_heard(code: SimpleNa
     heard = {clip["speaker"] for clip in json.loads((tmp_path / "out" / "clips.json").read_text())["clips"]}
     assert {f"sc_{speakers['tune']}", "p1"} <= heard
     assert not heard & {f"sc_{speakers['test']}", "ls118"}  # the other half, and a reader who is held out
+
+
+def test_a_teacher_is_foretold_frame_by_frame(code: SimpleNamespace, tmp_path: Path) -> None:
+    """Loss 1 for an ear that knows nothing, 0 for one that has in it what is wanted; what comes after the sound of a
+    recording does not matter."""
+    torch.manual_seed(0)
+    torch.save(code.whisper_encoder.Encoder().state_dict(), tmp_path / "whisper.pt")
+    teacher = code.teacher.Teacher(tmp_path / "whisper.pt", code.whisper_encoder.WIDTH)
+    sound = 1000 * torch.randn(2, 24_000) * torch.linspace(0, 1, 24_000).sin()
+    teacher.measure(sound)
+    said = teacher.says(sound, 50)
+    lengths = torch.tensor([50, 20])
+    torch.nn.init.zeros_(teacher.foretell.weight), torch.nn.init.zeros_(teacher.foretell.bias)
+    assert float(teacher.loss(sound, said, torch.tensor([50, 50])).detach()) == pytest.approx(1, abs=0.05)
+    teacher.foretell.weight.data = torch.diag(1 / teacher.deviation)
+    teacher.foretell.bias.data = -teacher.mean / teacher.deviation
+    said[1, 20:] = 7
+    assert float(teacher.loss(sound, said, lengths)) < 1e-6
+    assert float(teacher.loss(sound, said.roll(1, 1), lengths)) > 0.01
 
 
 def test_words_of_running_speech_are_found_between_their_silences(code: SimpleNamespace) -> None:

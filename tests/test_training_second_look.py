@@ -27,7 +27,7 @@ from tests.test_training_smoke import RATE, SESSIONS, TRAINING, command
 
 torch = pytest.importorskip("torch")
 
-MODULES = ("encoder", "second_network", "stretches", "second_train")
+MODULES = ("second_network", "whisper_encoder", "whisper_weights", "stretches", "second_train")
 KINDS = {np.dtype(np.float32): 0, np.dtype(np.int32): 3, np.dtype(np.float16): 4}
 AROUND = round(0.15 * RATE)
 STEPS = 10
@@ -67,13 +67,13 @@ def test_ctranslate2s_variables_are_read(code: SimpleNamespace, tmp_path: Path) 
         "encoder/conv1/weight": np.arange(12, dtype=np.float16).reshape(2, 2, 3),
         "encoder/layer_norm/gamma": np.array([0.5, -3], np.float32),
     }
-    found = code.encoder.read(ctranslate2_file(tmp_path / "model.bin", given))
+    found = code.whisper_weights.read(ctranslate2_file(tmp_path / "model.bin", given))
     assert found.keys() == given.keys()
     for name, value in given.items():
         assert found[name].dtype == value.dtype
         assert np.array_equal(found[name], value)
     with pytest.raises(SystemExit, match="version 5"):
-        code.encoder.read(ctranslate2_file(tmp_path / "old.bin", given, version=5))
+        code.whisper_weights.read(ctranslate2_file(tmp_path / "old.bin", given, version=5))
 
 
 def toy_examples(path: Path, recordings: list[tuple[int, bool]]) -> Path:
@@ -121,7 +121,7 @@ def test_stretches_are_the_sound_around_a_word_beside_twelve_texts(code: SimpleN
         assert torch.isfinite(sound).all()
         assert (end > code.stretches.START).all()
         assert (end < batch.samples).all()
-        mel = code.second_network.LogMel()(sound)
+        mel = code.whisper_encoder.LogMel()(sound)
         assert frames.max() <= (mel.shape[1] + 1) // 2
     examples = code.stretches.Examples(path, 10 * RATE, 10 * RATE, seed=0)
     batch = code.stretches.collate([examples.word(row) for row in examples.words])
@@ -135,8 +135,8 @@ def test_stretches_are_the_sound_around_a_word_beside_twelve_texts(code: SimpleN
 
 @pytest.mark.parametrize("samples", [400, 559, 560, 720, 721, 16_000, 16_123])
 def test_frames_are_counted_as_the_network_makes_them(code: SimpleNamespace, samples: int) -> None:
-    mel = code.second_network.LogMel()(torch.zeros(1, samples))
-    made = code.second_network.Speller(1).conv2(torch.zeros(1, code.second_network.WIDTH, mel.shape[1]))
+    mel = code.whisper_encoder.LogMel()(torch.zeros(1, samples))
+    made = code.second_network.Speller(1).conv2(torch.zeros(1, code.whisper_encoder.WIDTH, mel.shape[1]))
     assert int(code.stretches.frames_of(torch.tensor(samples))) == made.shape[2]
 
 
@@ -176,11 +176,11 @@ def noise(folder: Path) -> Path:
 def random_encoder(code: SimpleNamespace, path: Path) -> dict[str, np.ndarray]:
     """A file with all that is taken of Whisper's, by CTranslate2's names, and what nobody asks for; its variables."""
     torch.manual_seed(0)
-    ours = {name: value.half().numpy() for name, value in code.second_network.Speller(1).state_dict().items()}
+    ours = {name: value.half().numpy() for name, value in code.whisper_encoder.Encoder().state_dict().items()}
     variables = {f"encoder/conv{n}/{kind}": ours[f"conv{n}.{kind}"] for n in (1, 2) for kind in ("weight", "bias")}
     parts = {"linear_0": "ask", "linear_1": "answer"}, {"linear_0": "widen", "linear_1": "narrow"}
     norms = {"encoder/layer_norm": "last"}
-    for i in range(3):
+    for i in range(code.whisper_encoder.LAYERS):
         for block, linears, norm in (("self_attention", parts[0], "attention"), ("ffn", parts[1], "think")):
             norms[f"encoder/layer_{i}/{block}/layer_norm"] = f"layers.{i}.before_{norm}"
             for its, our in linears.items():
@@ -204,13 +204,14 @@ def test_what_is_trained_is_what_the_program_loads(
     command("prepare", prepared, "--lexicon", lexicon, "--noise", noise(tmp_path / "noise"), manifest)
     command("second_look/examples", prepared, tmp_path / "spans.json", examples)
     variables = random_encoder(code, tmp_path / "model.bin")
-    command("second_look/encoder", tmp_path / "model.bin", tmp_path / "whisper.pt")
+    command("whisper_weights", tmp_path / "model.bin", tmp_path / "whisper.pt")
     given = torch.load(tmp_path / "whisper.pt")
     assert sum(value.numel() for value in given.values()) == sum(value.size for value in variables.values())
     monkeypatch.setattr(code.second_train, "PEAK_RATE", 2e-3)
     trainer = code.second_train.Trainer(prepared, examples, tmp_path / "whisper.pt", size=8, workers=0)
     weights = trainer.network.state_dict()
-    assert all(torch.equal(weights[name], value.float()) for name, value in given.items())
+    taken = {name: value for name, value in given.items() if not name.startswith("layers.3.")}
+    assert all(torch.equal(weights[name], value.float()) for name, value in taken.items())
     before = trainer.losses(trainer.average, trainer.watched[0], rough=False)[2]
     for done in range(STEPS):
         trainer.step(done / STEPS)
@@ -228,5 +229,5 @@ def test_what_is_trained_is_what_the_program_loads(
         heard[first + RATE : last - 1 + RATE] = sound[first + RATE : last - 1 + RATE]
         ways = [(tuple(trainer.examples.phones[p] for p in t[:n]),) for t, n in zip(texts, lengths, strict=True)]
         found.append(look.log_odds(heard.tobytes(), int(start) + RATE, int(end) + RATE, ways))
-    assert expected.std() > 0.05
+    assert expected.std() > 0.02
     assert np.array(found) == pytest.approx(expected, abs=0.05 * float(expected.std()))

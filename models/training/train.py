@@ -27,6 +27,7 @@ import torch.nn.functional as F
 from augment import augment, mask_bands
 from features import Mfcc
 from network import SHAPES, Network, Shape
+from teacher import Teacher
 from torch import Tensor, nn
 from torch.utils.data import DataLoader
 
@@ -36,6 +37,8 @@ OUTPUT_COST = 1e-4
 """On the square of the outputs: they have no natural scale."""
 CROSS_ENTROPY = 0.05
 """Weight of a second output layer that learns each frame's likely outputs given the text (Povey et al. 2016, 4.2)."""
+TEACHING = 0.1
+"""Weight of foretelling what Whisper would say of the sound without the room and the noise, with --teacher."""
 AVERAGING = 0.999
 FRAME, LEAD = 480, 320
 """Samples: of a 30 ms frame; left before a word that is cut out (the sound fades in over half of it)."""
@@ -57,6 +60,7 @@ class Trainer:
         workers: int = 0,
         mix: corpora.Mix = corpora.USUAL_MIX,
         peak_rate: float = PEAK_RATE,
+        teacher: Path | None = None,
     ) -> None:
         self.device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
         torch.manual_seed(0)
@@ -71,8 +75,10 @@ class Trainer:
         outputs = 2 * len(corpus.phones)
         self.network = Network(shape, outputs, dropout=dropout).to(self.device)
         self.guide = nn.Linear(shape.width, outputs).to(self.device)  # the second output layer; not exported
+        self.teacher = Teacher(teacher, shape.width).to(self.device) if teacher else None
         self.average = copy.deepcopy(self.network).eval()
         parameters = [*self.network.parameters(), *self.guide.parameters()]
+        parameters += self.teacher.foretell.parameters() if self.teacher else []
         fused = self.device.type == "cuda"
         self.optimiser = torch.optim.AdamW(parameters, PEAK_RATE, weight_decay=WEIGHT_DECAY, fused=fused)
         self.parameters = parameters
@@ -92,9 +98,10 @@ class Trainer:
             group["lr"] = rate
         self.network.train()
         with torch.no_grad():
-            sound = augment(corpora.render(plan.pieces, plan.samples, self.recordings), self.noise)
+            clean = corpora.render(plan.pieces, plan.samples, self.recordings)
+            sound = augment(clean, self.noise)
             features = self.mfcc.cepstra(mask_bands(self.mfcc.log_mel(sound), chance=0.35))
-        loss, lengths = self._loss(self.network, features, plan, self.guide)
+        loss, lengths = self._loss(self.network, features, plan, clean)
         self.optimiser.zero_grad(set_to_none=True)
         loss[0].backward()
         size = nn.utils.clip_grad_norm_(self.parameters, LARGEST_GRADIENT)
@@ -106,8 +113,9 @@ class Trainer:
         self.steps += 1
         return loss[1].detach(), lengths
 
-    def _loss(self, network: Network, features: Tensor, plan: corpora.Plan, guide: nn.Linear | None) -> tuple:
-        """((what is minimised, LF-MMI summed over frames), frames)."""
+    def _loss(self, network: Network, features: Tensor, plan: corpora.Plan, clean: Tensor | None) -> tuple:
+        """((what is minimised, LF-MMI summed over frames), frames). `clean`: the sound before augmentation, while the
+        other output layers learn as well."""
         cuda = self.device.type == "cuda"
         with torch.autocast(self.device.type, torch.bfloat16, enabled=cuda):
             hidden = network.hidden(features)
@@ -119,9 +127,11 @@ class Trainer:
         total = torch.where(possible, anything - spoken, 0.0).sum()
         frames = torch.where(possible, lengths, 0).sum()
         minimised = total / frames + OUTPUT_COST * outputs.square().mean()
-        if guide is not None:
-            told = (posteriors * possible[:, None, None] * F.log_softmax(guide(hidden), -1)).sum()
+        if clean is not None:
+            told = (posteriors * possible[:, None, None] * F.log_softmax(self.guide(hidden), -1)).sum()
             minimised = minimised - CROSS_ENTROPY * told / frames
+            if self.teacher:
+                minimised = minimised + TEACHING * self.teacher.loss(clean, hidden, lengths)
         return (minimised, total), frames
 
     @torch.no_grad()
@@ -138,8 +148,10 @@ class Trainer:
         stream = iter(corpora.Batches(self.corpus.train, self.log_bigram, self.seconds, 1, self.mix))
         features = []
         for plan, _ in zip(stream, range(5), strict=False):
-            sound = augment(corpora.render(plan.pieces, plan.samples, self.recordings), self.noise)
-            features.append(self.mfcc(sound).flatten(0, 1))
+            clean = corpora.render(plan.pieces, plan.samples, self.recordings)
+            if self.teacher and not features:
+                self.teacher.measure(clean)
+            features.append(self.mfcc(augment(clean, self.noise)).flatten(0, 1))
         heard = torch.cat(features)
         for network in (self.network, self.average):
             network.mu.copy_(heard.mean(0))
@@ -199,6 +211,8 @@ class Trainer:
             "guide": self.guide.state_dict(), "optimiser": self.optimiser.state_dict(),
             "steps": self.steps, "heard_s": self.heard_s,
         }  # fmt: skip
+        if self.teacher:
+            state["foretell"] = self.teacher.foretell.state_dict()
         _replace(state, out / "last.pt")
 
     def begin_with(self, path: Path) -> None:
@@ -215,6 +229,8 @@ class Trainer:
         state = torch.load(path, map_location=self.device)
         for part in ("network", "average", "guide", "optimiser"):
             getattr(self, part).load_state_dict(state[part])
+        if self.teacher:
+            self.teacher.foretell.load_state_dict(state["foretell"])
         self.steps, self.heard_s = state["steps"], state["heard_s"]
 
 
@@ -285,6 +301,7 @@ def _report(trainer: Trainer, out: Path, seconds: float, loss: float) -> None:
     trainer.save(out, "model.pt")
     line = f"{seconds:.0f} s\t{trainer.steps} steps\t{trainer.heard_s / 3600:.1f} h heard\tloss {loss:.4f}\t"
     line += "\t".join(f"watched {name} {value:.4f}" for name, value in watched.items())
+    line += f"\tforetold off by {trainer.teacher.off:.3f}" if trainer.teacher else ""
     line += f"\t{trainer.refused} refused" if trainer.refused else ""
     print(line, flush=True)
     with open(out / "log.tsv", "a", encoding="utf-8") as log:
@@ -306,6 +323,7 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--report-seconds", type=float, default=60)
     parser.add_argument("--cut-after", type=float, default=0.3)
+    parser.add_argument("--teacher", type=Path, metavar="WHISPER.pt", help="learn to foretell Whisper as well")
     parser.add_argument("--begin-with", type=Path, metavar="MODEL.pt", help="take its weights to begin with")
     parser.add_argument("--resume", action="store_true", help="go on from OUT/last.pt")
     options = parser.parse_args()
@@ -316,7 +334,8 @@ def main() -> None:
     if options.width:
         shape = replace(shape, width=options.width)
     mix = corpora.Mix(options.noise_share, not options.no_cut_words)
-    trainer = Trainer(corpus, shape, options.dropout, options.batch_seconds, options.workers, mix, options.peak_rate)
+    given = (options.dropout, options.batch_seconds, options.workers, mix, options.peak_rate, options.teacher)
+    trainer = Trainer(corpus, shape, *given)
     print(f"{sum(p.numel() for p in trainer.network.parameters())} parameters on {trainer.device}", flush=True)
     if options.begin_with:
         trainer.begin_with(options.begin_with)

@@ -2,7 +2,7 @@
 
     python models/training/second_look/second_train.py PREPARED EXAMPLES.npz WHISPER.pt OUT.pt --minutes 10
 
-PREPARED  what ../prepare.py wrote; EXAMPLES.npz and WHISPER.pt: of examples.py and encoder.py
+PREPARED  what ../prepare.py wrote; EXAMPLES.npz and WHISPER.pt: of examples.py and ../whisper_weights.py
 --begin-with  take the weights of another OUT.pt to begin with
 
 The same weights spell and judge: stretches are learnt beside texts that match and texts that do not, each by itself (is
@@ -21,7 +21,7 @@ from pathlib import Path
 
 import torch
 import torch.nn.functional as F
-from second_network import LogMel, Speller, near, positions
+from second_network import Speller, near, positions
 from stretches import START, Batch, Batches, Examples, collate, sound_of
 from torch import Tensor, nn
 from torch.utils.data import DataLoader
@@ -30,6 +30,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import corpus as corpora  # noqa: E402
 from augment import mask_bands  # noqa: E402
+from whisper_encoder import LogMel  # noqa: E402
 
 PEAK_RATE, ITS_SHARE, WARM_UP, WEIGHT_DECAY = 1e-3, 0.1, 0.05, 0.02
 """Of learning: what is new, and by how much less for what is Whisper's."""

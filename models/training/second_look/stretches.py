@@ -14,13 +14,14 @@ from pathlib import Path
 
 import numpy as np
 import torch
-from second_network import HOP, MOST_PHONES, RATE, STRIDE, WINDOW
+from second_network import MOST_PHONES
 from torch import Tensor
 from torch.utils.data import IterableDataset, get_worker_info
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from augment import augment  # noqa: E402
+from whisper_encoder import HOP, RATE, STRIDE, WINDOW  # noqa: E402
 
 BEFORE_S, AFTER_S, LEAST_AFTER_S, LONGEST_S = 0.4, 0.3, 0.1, 1.5
 """Sound around the word that is listened to as well; how little of it may be there yet; how long a word may be."""
