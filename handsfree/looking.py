@@ -8,20 +8,22 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from handsfree.core.events import SAMPLE_RATE, AudioBlock, Breath, HeardWord
+from handsfree.core.events import OTHER_SPEECH, SAMPLE_RATE, AudioBlock, Breath, HeardWord
 from handsfree.core.phones import Phones
 from handsfree.edges.recogniser import Recogniser
 
 if TYPE_CHECKING:
     from handsfree.edges.second_look import SecondLook
 
+LEAST_S, MOST_S, LEAST_GAP_S = 0.1, 0.8, 0.1
+"""Other speech that may be one word, by its length and by how far the next word is: what touches another is talk."""
 KEPT_S = 30.0
 """Sound held in memory: long talk without a pause is one breath, and its first word is told when it is over."""
 
 
 class TwiceHeard:
-    """Gives each word of the plan `second`, how likely a second look finds it and no other; None where its sound is no
-    longer there.
+    """Gives each word of the plan, and other speech that may be one, `shares`: how likely each phrase and no other is
+    there by a second look; None where the sound is no longer there.
 
     pronunciations  of every phrase listened for: the ways to say it
     """
@@ -43,15 +45,29 @@ class TwiceHeard:
         return [self._judged(breath) for breath in self._recogniser.close()]
 
     def _judged(self, breath: Breath) -> Breath:
-        return replace(breath, words=tuple(map(self._second, breath.words)))
+        words = breath.words
+        ends_s = (float("-inf"), *(word.end_s for word in words))
+        starts_s = (*(word.start_s for word in words[1:]), float("inf"))
+        each = zip(words, ends_s, starts_s, strict=False)
+        return replace(
+            breath,
+            words=tuple(self._looked_at(word) if self._may_be_one(word, *near) else word for word, *near in each),
+        )
 
-    def _second(self, word: HeardWord) -> HeardWord:
-        if word.text not in self._pronunciations or not self._kept or word.start_s < self._kept[0].start_s:
+    def _may_be_one(self, word: HeardWord, last_end_s: float, next_start_s: float) -> bool:
+        """Whether it is a word of the plan, or other speech that may be one."""
+        if word.text != OTHER_SPEECH:
+            return word.text in self._pronunciations
+        as_long = LEAST_S <= word.end_s - word.start_s <= MOST_S
+        return as_long and word.start_s - last_end_s >= LEAST_GAP_S and next_start_s - word.end_s >= LEAST_GAP_S
+
+    def _looked_at(self, word: HeardWord) -> HeardWord:
+        if not self._kept or word.start_s < self._kept[0].start_s:
             return word
         pcm, before = self._sound(word)
         length = round((word.end_s - word.start_s) * SAMPLE_RATE)
         odds = self._look.log_odds(pcm, before, before + length, tuple(self._pronunciations.values()))
-        return replace(word, second=dict(zip(self._pronunciations, shares(odds), strict=True))[word.text])
+        return replace(word, shares=dict(zip(self._pronunciations, shares(odds), strict=True)))
 
     def _sound(self, word: HeardWord) -> tuple[bytes, int]:
         """What is kept around the word, lost sound as silence; and how many samples of it come before the word."""

@@ -10,8 +10,10 @@ import pytest
 
 from handsfree.core.confidence import (
     FEATURES,
-    SECOND_LOOK,
+    LEAST_FOUND,
+    LOOKED_AT,
     Evidence,
+    Took,
     Weighing,
     Weights,
     least_confidence,
@@ -19,7 +21,7 @@ from handsfree.core.confidence import (
     probability,
 )
 from handsfree.core.errors import UserError
-from handsfree.core.events import Breath, HeardWord, Ignored, Reason
+from handsfree.core.events import OTHER_SPEECH, Breath, HeardWord, Ignored, Reason
 from handsfree.core.plan import Ear
 from handsfree.core.vocabulary import Memory, Vocabulary
 from handsfree.edges.weights import NAME, read_weights, write_weights
@@ -30,7 +32,7 @@ NONE = dict.fromkeys(FEATURES, 0.0)
 
 
 def weights(second: dict[str, float] | None = None, **of: float) -> Weights:
-    return Weights(NONE | of, None if second is None else NONE | {SECOND_LOOK: 0.0} | second)
+    return Weights(NONE | of, None if second is None else dict.fromkeys(LOOKED_AT, 0.0) | second)
 
 
 def test_log_odds_and_probability_are_each_others_inverse():
@@ -58,19 +60,58 @@ def test_too_short_and_too_long_are_told_apart():
 def test_a_second_look_has_weights_of_its_own():
     seen = replace(SURE, second=0.9)
     assert weights(posterior=1.0).confidence(seen) == weights(posterior=1.0).confidence(SURE)
-    assert log_odds(weights({SECOND_LOOK: 2.0}, posterior=1.0).confidence(seen)) == pytest.approx(2 * math.log(9))
+    assert log_odds(weights({"second_look": 2.0}, posterior=1.0).confidence(seen)) == pytest.approx(2 * math.log(9))
+
+
+def test_what_the_ear_took_for_something_else_speaks_against_a_word():
+    taken = {took: replace(SURE, posterior=0.9, second=0.5, took=took).features for took in Took}
+    assert (taken[Took.IT]["posterior"], taken[Took.IT]["against"]) == (pytest.approx(math.log(9)), 0)
+    for took, other in ((Took.ANOTHER, Took.NONE), (Took.NONE, Took.ANOTHER)):
+        assert (taken[took]["posterior"], taken[took]["against"]) == (0, pytest.approx(math.log(9)))
+        assert (taken[took][f"taken_for_{took}"], taken[took][f"taken_for_{other}"]) == (1, 0)
 
 
 def test_a_pause_reaches_back_into_earlier_breaths():
     weighing = Weighing(weights(), {"sit": 3})
     list(weighing.evidence(Breath((talk(0.0, 0.5),), 0.5)))
     ((_, first),) = weighing.evidence(Breath((heard("sit", 0.8),), 1.3))
-    assert first is not None
-    assert first.before_s == pytest.approx(0.3)
+    assert first["sit"].before_s == pytest.approx(0.3)
     (_, none), (_, second) = weighing.evidence(Breath((talk(2.0, 0.4), heard("sit", 2.4)), 3.0))
-    assert none is None
-    assert second is not None
-    assert second.before_s == 0
+    assert none == {}
+    assert second["sit"].before_s == 0
+
+
+TOLD = weights({"second_look": 1.0, "posterior": 1.0, "against": -1.0})
+
+
+@pytest.mark.parametrize(
+    ("text", "posterior", "shares", "named"),
+    [
+        ("sit", 0.9, {"sit": 0.6, "stay": 0.2}, "sit"),
+        ("sit", 0.6, {"sit": 0.4, "stay": 0.55}, "sit"),  # odds 1.5 * 0.67 against 1.22 / 1.5
+        ("sit", 0.6, {"sit": 0.05, "stay": 0.9}, "stay"),
+        (OTHER_SPEECH, 0.6, {"sit": 0.05, "stay": 0.9}, "stay"),
+        (OTHER_SPEECH, 0.9, {"sit": 0.05, "stay": 0.85}, OTHER_SPEECH),  # odds 5.7 / 9: below LEAST_FOUND
+    ],
+)
+def test_a_second_look_may_name_the_word(text, posterior, shares, named):
+    word = HeardWord(text, 1.0, 1.4, posterior, shares)
+    (after,) = Weighing(TOLD, {"sit": 3, "stay": 3}).weigh(Breath((word,), 2.0)).words
+    assert after.text == named
+    assert (after.start_s, after.end_s) == (1.0, 1.4)
+    if named != text:
+        against = log_odds(shares[named]) - log_odds(posterior)
+        assert log_odds(after.confidence) == pytest.approx(against)
+        assert after.confidence >= LEAST_FOUND
+
+
+def test_without_weights_for_it_a_second_look_names_nothing():
+    words = (
+        HeardWord("sit", 1.0, 1.4, 0.6, {"stay": 0.99, "sit": 0.0}),
+        HeardWord(OTHER_SPEECH, 2.0, 2.4, 0.6, {"sit": 0.99}),
+    )
+    after = Weighing(weights(), {"sit": 3, "stay": 3}).weigh(Breath(words, 3.0))
+    assert [word.text for word in after.words] == ["sit", OTHER_SPEECH]
 
 
 def test_other_speech_and_times_stay_as_they_are():
@@ -106,7 +147,7 @@ def test_sensitivity_decides_what_counts():
 
 def test_weights_are_read_as_they_were_written(tmp_path):
     assert read_weights(tmp_path) is None
-    written = weights({SECOND_LOOK: 1.5}, posterior=0.8)
+    written = weights({"second_look": 1.5}, posterior=0.8)
     write_weights(tmp_path, written, {"words": 7})
     assert read_weights(tmp_path) == written
     write_weights(tmp_path, weights(bias=0.5), {})

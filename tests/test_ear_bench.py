@@ -286,7 +286,9 @@ def test_what_counts_is_what_a_session_takes():
 
 
 def test_raw_words_can_be_those_that_the_second_look_thinks_likely():
-    one = heard(word("go", 1.0), replace(word("no", 1.5), second=0.2), replace(word("up", 2.0), second=0.6))
+    one = heard(
+        word("go", 1.0), replace(word("no", 1.5), shares={"no": 0.2}), replace(word("up", 2.0), shares={"up": 0.6})
+    )
     said = {least: [w.text for w in listen.raw(one, least).words] for least in (0.0, 0.2, 0.5)}
     assert said == {0.0: ["go", "no", "up"], 0.2: ["no", "up"], 0.5: ["up"]}  # "go" was not looked at
     every = [case("words", "go", "go")]

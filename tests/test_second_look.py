@@ -250,6 +250,7 @@ def test_a_word_is_shown_with_the_sound_around_it():
     word = HeardWord("sit", 0.93, 1.27, 0.8)
     (breath,), listener = heard([word], 1.75, blocks(samples), [math.log(2), 0.0])
     assert [one.second for one in breath.words] == [pytest.approx(0.5)]  # 2 against 1 for the other and 1 for none
+    assert breath.words[0].shares == {"sit": pytest.approx(0.5), "down": pytest.approx(0.25)}
     assert breath.words == (word,)  # the second look changes nothing else
     ((pcm, start, end, phrases),) = listener.shown
     assert pcm[start] == round(0.93 * 16_000)
@@ -291,11 +292,21 @@ def test_shares_are_those_of_phrases_of_which_one_at_most_was_said():
     assert shares([800.0, -800.0]) == [1.0, 0.0]
 
 
-def test_other_speech_is_not_looked_at():
-    other = HeardWord(OTHER_SPEECH, 1.0, 1.4, 0.9)
-    (breath,), listener = heard([other], 1.95, blocks(np.ones(32_000, np.int16)))
+def test_other_speech_that_touches_a_word_is_talk():
+    words = [HeardWord("sit", 0.5, 0.9), HeardWord(OTHER_SPEECH, 0.95, 1.3), HeardWord(OTHER_SPEECH, 1.5, 1.8)]
+    (breath,), listener = heard(words, 2.55, blocks(np.ones(48_000, np.int16)))
+    assert [word.shares is None for word in breath.words] == [False, True, False]
+    (breath,), _ = heard([words[1], HeardWord("sit", 1.35, 1.8)], 2.55, blocks(np.ones(48_000, np.int16)))
+    assert [word.shares is None for word in breath.words] == [True, False]
+
+
+@pytest.mark.parametrize(("seconds", "looked_at"), [(0.05, False), (0.4, True), (1.2, False)])
+def test_other_speech_is_looked_at_if_it_is_as_short_as_a_word(seconds, looked_at):
+    other = HeardWord(OTHER_SPEECH, 1.0, 1.0 + seconds, 0.9)
+    (breath,), listener = heard([other], 2.55, blocks(np.ones(48_000, np.int16)), [math.log(2), 0.0])
     assert breath.words == (other,)
-    assert not listener.shown
+    assert breath.words[0].shares == ({"sit": pytest.approx(0.5), "down": pytest.approx(0.25)} if looked_at else None)
+    assert len(listener.shown) == looked_at
 
 
 # Put into the ear.

@@ -1,8 +1,8 @@
-"""How likely it is that a heard word was said: logistic regression over what the ear, and where there is one a second
-look, tell of it.
+"""Which word was said, and how likely: logistic regression over what the ear tells, and a second look if there is one.
 
-The weights belong to one acoustic model and are kept beside it; models/training/confidence.py makes them. They are
-calibrated: of the words given 0.9, about 90 % are right.
+A second look may take what the ear heard for another phrase of the plan, or short other speech for one; the likeliest
+counts. The weights belong to one acoustic model and are kept beside it; models/training/confidence.py makes them. They
+are calibrated: of the words given 0.9, about 90 % are right.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from handsfree.core.events import OTHER_SPEECH, Breath, HeardWord
+from handsfree.core.events import OTHER_SPEECH, Breath, HeardWord, Label
 
 USUAL_PHONE_S = 0.1
 SUREST = 0.993
@@ -24,19 +24,30 @@ AT_HALF, STEEPNESS = 0.15, 6.0
 keeps nearly all false words away by itself; a missed marker is a lost rep."""
 
 
-SECOND_LOOK = "second_look"
+LEAST_FOUND = 0.7
+"""Other speech becomes a word from this confidence on. At 0.5 whole sessions count 2 more of 479 reps right, and 2 more
+that nobody did."""
+
+
+class Took(Label):
+    """What the ear took a word for."""
+
+    IT = "it"
+    ANOTHER = "another"  # phrase of the plan
+    NONE = "none"  # other speech
 
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """What is known of a heard word.
+    """What is known of a word that may have been said.
 
-    posterior  the ear's own share of this word among all that it might have been, 0-1
+    posterior  the ear's own share of what it heard, among all that it might have been, 0-1
     seconds    length of the word
     phones     in its shortest pronunciation
     before_s   pause between it and other talk before it; what stands alone is judged by that already
     second     the second look's probability that this word was said, and no other of the plan, 0-1; None where nobody
                looked
+    took       what the ear heard
     """
 
     posterior: float
@@ -44,19 +55,28 @@ class Evidence:
     phones: int
     before_s: float
     second: float | None = None
+    took: Took = Took.IT
 
     @property
     def features(self) -> dict[str, float]:
         """By name: what each weight is multiplied with."""
+        posterior = log_odds(min(self.posterior, SUREST))
         pace = math.log(max(self.seconds, 0.03) / (USUAL_PHONE_S * max(self.phones, 1)))
         found = {
             "bias": 1.0,
-            "posterior": log_odds(min(self.posterior, SUREST)),
+            "posterior": posterior if self.took is Took.IT else 0.0,
             "short": min(pace, 0.0),
             "long": max(pace, 0.0),
             "one_or_two_phones": float(self.phones <= 2),
         }
-        return found if self.second is None else found | {SECOND_LOOK: log_odds(self.second)}
+        if self.second is None:
+            return found
+        return found | {
+            "second_look": log_odds(self.second),
+            "taken_for_another": float(self.took is Took.ANOTHER),
+            "taken_for_none": float(self.took is Took.NONE),
+            "against": 0.0 if self.took is Took.IT else posterior,
+        }
 
 
 def least_confidence(sensitivity: float) -> float:
@@ -73,8 +93,8 @@ def probability(log_odds: float) -> float:
     return 1 / (1 + math.exp(-log_odds))
 
 
-FEATURES = tuple(Evidence(0.5, 0.1, 1, 0.0).features)
-"""Of a word that nobody looked at a second time."""
+FEATURES, LOOKED_AT = (tuple(Evidence(0.5, 0.1, 1, 0.0, second).features) for second in (None, 0.5))
+"""Of a word that nobody looked at a second time, and of one that was."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +111,7 @@ class Weights:
 
 
 class Weighing:
-    """Breaths of one stream of sound, in order, with calibrated confidence.
+    """Breaths of one stream of sound, in order: their words named, with calibrated confidence.
 
     phones  phrase -> how many it has, in its shortest pronunciation
     """
@@ -101,19 +121,31 @@ class Weighing:
         self._talk_end_s = float("-inf")
 
     def weigh(self, breath: Breath) -> Breath:
-        words = (
-            word if known is None else replace(word, confidence=self._weights.confidence(known))
-            for word, known in self.evidence(breath)
-        )
-        return replace(breath, words=tuple(words))
+        return replace(breath, words=tuple(self._named(word, ways) for word, ways in self.evidence(breath)))
 
-    def evidence(self, breath: Breath) -> Iterator[tuple[HeardWord, Evidence | None]]:
-        """Each word with what is known of it; None for other speech."""
+    def evidence(self, breath: Breath) -> Iterator[tuple[HeardWord, dict[str, Evidence]]]:
+        """Each word with what it may have been, and what is known of that: as the ear heard it, and what a second look
+        finds likeliest."""
         for word in breath.words:
+            before_s = max(0.0, word.start_s - self._talk_end_s)
             if word.text == OTHER_SPEECH:
                 self._talk_end_s = word.end_s
-                yield word, None
-            else:
-                before_s = max(0.0, word.start_s - self._talk_end_s)
-                seconds = word.end_s - word.start_s
-                yield word, Evidence(word.confidence, seconds, self._phones[word.text], before_s, word.second)
+            likeliest = max(word.shares, key=word.shares.__getitem__) if word.shares else word.text
+            texts = dict.fromkeys(text for text in (word.text, likeliest) if text != OTHER_SPEECH)
+            yield word, {text: self._known(word, text, before_s) for text in texts}
+
+    def _known(self, word: HeardWord, text: str, before_s: float) -> Evidence:
+        took = Took.IT if text == word.text else Took.NONE if word.text == OTHER_SPEECH else Took.ANOTHER
+        second = None if word.shares is None else word.shares[text]
+        return Evidence(word.confidence, word.end_s - word.start_s, self._phones[text], before_s, second, took)
+
+    def _named(self, word: HeardWord, ways: Mapping[str, Evidence]) -> HeardWord:
+        if self._weights.second_look is None:
+            ways = {text: known for text, known in ways.items() if known.took is Took.IT}
+        if not ways:
+            return word
+        sure = {text: self._weights.confidence(known) for text, known in ways.items()}
+        text = max(sure, key=sure.__getitem__)
+        if word.text == OTHER_SPEECH and sure[text] < LEAST_FOUND:
+            return word
+        return replace(word, text=text, confidence=sure[text])

@@ -5,6 +5,7 @@ All times are seconds of session time: sound fed since the session began (lost s
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
 
@@ -39,15 +40,20 @@ class AudioBlock:
 class HeardWord:
     """One word or whole phrase the ear heard, or OTHER_SPEECH. `confidence` is 0-1.
 
-    `second` is the probability, 0-1, that a second look at the sound gave it; None where there was none. It has gone
-    into `confidence` by the time the word is judged, and is not stored.
+    `shares`: how likely each phrase of the plan is, 0-1, by a second look at the sound; None where there was none. They
+    have gone into `text` and `confidence` by the time the word is judged, and are not stored.
     """
 
     text: str
     start_s: float
     end_s: float
     confidence: float = 1.0
-    second: float | None = field(default=None, compare=False)
+    shares: Mapping[str, float] | None = field(default=None, compare=False, repr=False)
+
+    @property
+    def second(self) -> float | None:
+        """The word's own share; None where nobody looked."""
+        return None if self.shares is None else self.shares.get(self.text)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from handsfree.core.confidence import FEATURES, SECOND_LOOK, Weights
+from handsfree.core.confidence import FEATURES, LOOKED_AT, Weights
 from handsfree.core.errors import UserError
 
 NAME = "confidence.json"
@@ -23,7 +23,7 @@ def read_weights(model_dir: Path) -> Weights | None:
         looked_at = found["second_look"]
         return Weights(
             _weights(found["ear"], FEATURES),
-            None if looked_at is None else _weights(looked_at, (*FEATURES, SECOND_LOOK)),
+            None if looked_at is None else _weights(looked_at, LOOKED_AT),
         )
     except FileNotFoundError:
         return None
