@@ -1,6 +1,6 @@
 """Her own voice: what `handsfree words` buys, on takes that it never heard of people whom the ear never heard.
 
-    python -m tests.bench.words DATA --model TWIN [--only "fsdd,sc 8"] [--takes 5]
+    python -m tests.bench.words DATA --model TWIN --second TWIN/second [--only "fsdd,sc 8"] [--takes 5]
 
 DATA holds speech_commands_dev/ and speech/manifest.tsv. People: speakers of Speech Commands (Warden 2018) who said at
 least eight of ten words four times or more (all takes but the last, at most five, are learnt; the others are the test),
@@ -98,6 +98,14 @@ def samples(path: Path) -> np.ndarray:
     return np.concatenate([quiet, np.frombuffer(pcm, "<i2"), quiet])
 
 
+def start(second: Path | None) -> None:
+    """Called once in each process: with another second look than the one that ships."""
+    from handsfree import listening
+
+    if second:
+        listening.SECOND_MODEL = str(second)
+
+
 def measure(job: tuple[Person, list[tuple[Path, str]], Path | None]) -> Outcome:
     from handsfree.core.trial_of_voice import Trial
     from handsfree.learning import Learnt, Teacher
@@ -135,6 +143,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("data", type=Path)
     parser.add_argument("--model", type=Path)
+    parser.add_argument("--second", type=Path, metavar="FOLDER", help="another second look")
     parser.add_argument("--people", type=int, default=100)
     parser.add_argument("--only", default="", help="names, or beginnings of names, with commas between")
     parser.add_argument("--takes", type=int, default=5)
@@ -145,11 +154,11 @@ def main() -> None:
     others = other_sound(options.data, barred)
     wanted = tuple(options.only.split(","))
     chosen = [one for one in people(options.data, options.takes) if one.name.startswith(wanted)][: options.people]
-    model = options.model and options.model.resolve()
+    model, second = (folder and folder.resolve() for folder in (options.model, options.second))
     outcomes = []
     print("| person | takes tried | missed | | another word | | false in other sound | | adopted | s |")
     print("|---|---|---|---|---|---|---|---|---|---|")
-    with multiprocessing.get_context("spawn").Pool(options.processes) as pool:
+    with multiprocessing.get_context("spawn").Pool(options.processes, start, (second,)) as pool:
         for one in pool.imap_unordered(measure, [(person, others, model) for person in chosen]):
             outcomes.append(one)
             _row(one.person, [one])
