@@ -49,10 +49,8 @@ class TwiceHeard:
         ends_s = (float("-inf"), *(word.end_s for word in words))
         starts_s = (*(word.start_s for word in words[1:]), float("inf"))
         each = zip(words, ends_s, starts_s, strict=False)
-        return replace(
-            breath,
-            words=tuple(self._looked_at(word) if self._may_be_one(word, *near) else word for word, *near in each),
-        )
+        looked_at = (self._looked_at(word) if self._may_be_one(word, *near) else word for word, *near in each)
+        return replace(breath, words=tuple(looked_at))
 
     def _may_be_one(self, word: HeardWord, last_end_s: float, next_start_s: float) -> bool:
         """Whether it is a word of the plan, or other speech that may be one."""

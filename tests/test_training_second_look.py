@@ -30,7 +30,7 @@ torch = pytest.importorskip("torch")
 MODULES = ("second_network", "whisper_encoder", "whisper_weights", "stretches", "second_train")
 KINDS = {np.dtype(np.float32): 0, np.dtype(np.int32): 3, np.dtype(np.float16): 4}
 AROUND = round(0.15 * RATE)
-STEPS = 10
+STEPS = 18
 FIELDS = ("path", "dataset", "speaker", "text", "seconds", "licence", "note")
 
 
@@ -229,5 +229,5 @@ def test_what_is_trained_is_what_the_program_loads(
         heard[first + RATE : last - 1 + RATE] = sound[first + RATE : last - 1 + RATE]
         ways = [(tuple(trainer.examples.phones[p] for p in t[:n]),) for t, n in zip(texts, lengths, strict=True)]
         found.append(look.log_odds(heard.tobytes(), int(start) + RATE, int(end) + RATE, ways))
-    assert expected.std() > 0.02
+    assert expected.std() > 0.05
     assert np.array(found) == pytest.approx(expected, abs=0.05 * float(expected.std()))

@@ -23,7 +23,6 @@ AT_HALF, STEEPNESS = 0.15, 6.0
 """The least confidence at sensitivity 0.5, and by how much its log-odds fall from sensitivity 0 to 1. Standing alone
 keeps nearly all false words away by itself; a missed marker is a lost rep."""
 
-
 LEAST_FOUND = 0.7
 """Other speech becomes a word from this confidence on. At 0.5 whole sessions count 2 more of 479 reps right, and 2 more
 that nobody did."""

@@ -204,6 +204,8 @@ def main() -> None:
     given = parser.parse_args()
     if given.commands and given.all == bool(given.half):
         parser.error("--commands: say whose recordings are used, --all or one --half of the people")
+    if given.half and not given.commands:
+        parser.error("--half: of which recordings? name their folder with --commands")
     prepare(Sources(given.manifests, given.lexicon, given.noise, given.all, given.commands, given.half), given.out)
 
 

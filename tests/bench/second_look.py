@@ -23,6 +23,7 @@ from tests.bench.ear.sounds import RATE, read
 
 sys.path.append(str(clips.ROOT / "models" / "training" / "second_look"))
 from examples import loud_part  # noqa: E402
+from held_out import HALVES  # noqa: E402
 
 MARGIN_S = 0.025
 
@@ -45,7 +46,7 @@ def main() -> None:
     plan, how_said = sorted(phrases("commands")), pronouncer(PLANS["commands"])
     ways = [how_said.phrase(text).phones for text in plan]
     print(f"| half | of | all | {' | '.join(COMMANDS)} |\n{'|---' * (3 + len(COMMANDS))}|")
-    for half in ("tune", "test"):
+    for half in HALVES:
         words = clips.collect(data, (), half, lambda line: None).words
         said, right = Counter(clip.text for clip in words), Counter()
         for number, clip in enumerate(words, start=1):
