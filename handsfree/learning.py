@@ -231,7 +231,7 @@ class Teacher:
 
     def _open(self, learnt: Learnt | None, scratch: Path) -> listening.OpenEar:
         model = self._base if learnt is None or learnt.model_dir is None else learnt.model_dir
-        return listening.open_ear(self._plan, self.vocabulary.phrases, model, learnt, scratch)
+        return listening.open_ear(self._plan, self.vocabulary.phrases, model, learnt, scratch, self._base)
 
     def _hear(self, ear: listening.OpenEar, samples: Samples) -> Heard:
         recogniser, memory, found = ear.recogniser(), Memory(), []

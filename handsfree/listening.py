@@ -137,17 +137,21 @@ def open_ear(
     model: Path | None = None,
     learnt: Learnt | None = None,
     cache: Path | None = None,
+    base: Path | None = None,
 ) -> OpenEar:
     """The ear of the plan, or the model in the directory `model`: a stock Vosk model, or one laid out as our own, which
     its phones.json shows. Raises UserError.
 
     learnt  of her voice; its own ear is used unless `model` names another
     cache   for graphs that are of no use later
+    base    the model that `model` was learnt from: its weights of confidence hold, of which a learnt one keeps a copy,
+            perhaps from before the program was brought up to date
     """
     chosen = model or (Path(plan.ear.model).expanduser() if plan.ear.model else None)
     name = (chosen or shipped_model()).name
     if chosen is None:
-        chosen = (learnt and learnt.model_dir) or shipped_model()
+        base = shipped_model()
+        chosen = (learnt and learnt.model_dir) or base
     elif not (chosen / "phones.json").is_file():
         return OpenEar(chosen, phrases, False, name)
     how_said = pronouncer(plan)
@@ -156,7 +160,7 @@ def open_ear(
     made = graph.build(spoken, chosen, cache or places.cache_dir())
     look, note = _second_look()
     name, eases = (f"{name}, own voice", learnt.voice.eases) if learnt else (name, {})
-    return OpenEar(made, phrases, True, name, read_weights(chosen), spoken, eases, look, note)
+    return OpenEar(made, phrases, True, name, read_weights(base or chosen), spoken, eases, look, note)
 
 
 def _second_look() -> tuple[SecondLook | None, str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -319,6 +320,22 @@ def test_her_ways_and_eases_reach_the_ear_and_the_plans_own_spelling_holds(plan:
     assert ear.pronunciations == {"left": (("L", "AE", "F", "T"),), "down": (("D", "AH", "N"),)}
     assert ear.eases == {"left": 0.7}
     assert ear.name == "en, own voice"
+
+
+def test_an_ear_that_learnt_her_voice_has_the_weights_of_the_one_that_ships(plan: Path, tmp_path: Path) -> None:
+    """Its own copy may be of an earlier version, which knew less of a word."""
+    own = tmp_path / "own"
+    shutil.copytree(listening.shipped_model(), own)
+    (own / "confidence.json").write_text('{"ear": {"bias": 1.0}, "second_look": null}')
+    learnt = listening.Learnt(OwnVoice("", "2026-11-25", adapted=True), own)
+    the_plan, phrases = planfile.load(plan), ("left", "down")
+    expected = listening.open_ear(the_plan, phrases, cache=tmp_path).weights
+    assert expected is not None
+    assert listening.open_ear(the_plan, phrases, learnt=learnt, cache=tmp_path).weights == expected
+    base = listening.shipped_model()
+    assert listening.open_ear(the_plan, phrases, own, learnt, tmp_path, base).weights == expected
+    with pytest.raises(UserError, match="weights of the ear's confidence"):
+        listening.open_ear(the_plan, phrases, own, cache=tmp_path)
 
 
 # Bad input: refused in one line, nothing changed
