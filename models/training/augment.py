@@ -6,6 +6,8 @@ the world: room, other sounds, microphone, transmission.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import torch
 import torch.nn.functional as F
 from torch import Tensor
@@ -14,12 +16,25 @@ RATE = 16_000
 FULL_SCALE = 32767.0
 
 
-def augment(speech: Tensor, noise: Tensor) -> Tensor:
+@dataclass(frozen=True)
+class Loudness:
+    """Of other sounds: in how many recordings; by how much speech stands above them, dB; how often there are two."""
+
+    chance: float
+    least_db: float
+    most_db: float
+    another: float
+
+
+LOUDNESS = {"loud": Loudness(0.8, -2, 24, 1 / 3), "moderate": Loudness(0.7, -2, 27, 0.0)}
+
+
+def augment(speech: Tensor, noise: Tensor, loudness: Loudness = LOUDNESS["loud"]) -> Tensor:
     """`noise`: one long stretch of household sound."""
     speech = equalise(reverberate(speech, chance=0.5))
     speech = speech / (speech.abs().amax(1, keepdim=True) + 1) * FULL_SCALE * 10 ** (-_uniform(speech, 0, 32) / 20)
     mixed = add_babble(speech, chance=0.15, least_db=6, most_db=22)
-    mixed = add_noise(mixed, noise, chance=0.8, least_db=-2, most_db=24)
+    mixed = add_noise(mixed, noise, loudness)
     mixed = band_limit(clip(mixed, chance=0.06), chance=0.15)
     return add_floor(mixed).clamp(-FULL_SCALE, FULL_SCALE)
 
@@ -51,17 +66,18 @@ def add_babble(x: Tensor, chance: float, least_db: float, most_db: float) -> Ten
     return torch.where(_happens(x, chance), x + other * _gain(x, other, least_db, most_db), x)
 
 
-def add_noise(x: Tensor, noise: Tensor, chance: float, least_db: float, most_db: float) -> Tensor:
-    """A stretch of `noise`, as some other room would give it, a third of the time with another stretch under it; a
-    quarter of the time coloured noise instead."""
+def add_noise(x: Tensor, noise: Tensor, loudness: Loudness) -> Tensor:
+    """A stretch of `noise`, as some other room would give it, at times with another stretch under it; a quarter of the
+    time coloured noise instead."""
     recorded = equalise(_stretches(noise, x))
     other = equalise(_stretches(noise, x))
-    recorded = recorded + torch.where(_happens(x, 1 / 3), other * _gain(recorded, other, -5, 10), 0.0)
+    recorded = recorded + torch.where(_happens(x, loudness.another), other * _gain(recorded, other, -5, 10), 0.0)
     spectrum = torch.fft.rfft(torch.randn_like(x))
     hertz = torch.linspace(1, RATE / 2, spectrum.shape[1], device=x.device)
     coloured = torch.fft.irfft(spectrum * hertz ** -_uniform(x, 0, 1), n=x.shape[1])
     sound = torch.where(_happens(x, 0.25), coloured, recorded)
-    return torch.where(_happens(x, chance), x + sound * _gain(x, sound, least_db, most_db), x)
+    noisy = x + sound * _gain(x, sound, loudness.least_db, loudness.most_db)
+    return torch.where(_happens(x, loudness.chance), noisy, x)
 
 
 def _stretches(noise: Tensor, x: Tensor) -> Tensor:

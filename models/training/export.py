@@ -1,6 +1,9 @@
-"""Turn a training checkpoint into the files that Kaldi's online nnet3 decoder (inside Vosk) loads.
+"""Turn training checkpoints into the files that Kaldi's online nnet3 decoder (inside Vosk) loads.
 
-    python models/training/export.py CHECKPOINT OUTDIR
+    python models/training/export.py CHECKPOINT [CHECKPOINT...] OUTDIR
+
+Several checkpoints of the same phones become one network whose outputs are the mean of theirs; its phone bigram is
+that of the first. Matrices are stored in 8 bits a weight: two ears take the room of one at 16.
 
 Checkpoint (a dict saved by torch.save; tensors of any float type):
 
@@ -19,12 +22,13 @@ Formats: Kaldi's binary conventions (https://kaldi-asr.org/doc/io.html) for Tran
 
 from __future__ import annotations
 
+import argparse
 import json
 import math
 import struct
-import sys
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -61,16 +65,17 @@ DECODER = {
 }
 
 
-def export(checkpoint: dict[str, Any], out: Path) -> None:
-    """Write am/final.mdl, conf/*.conf and phones.json under `out`."""
-    phones, positions, base = _with_word_positions(checkpoint["phones"])
+def export(checkpoints: Sequence[dict[str, Any]], out: Path) -> None:
+    """Write am/final.mdl, conf/*.conf and phones.json under `out`. All `checkpoints` have the same phones."""
+    first = checkpoints[0]
+    phones, positions, base = _with_word_positions(first["phones"])
     for folder in ("am", "conf"):
         (out / folder).mkdir(parents=True, exist_ok=True)
-    (out / "am" / "final.mdl").write_bytes(b"\0B" + _transition_model(base) + _acoustic_model(checkpoint))
+    (out / "am" / "final.mdl").write_bytes(b"\0B" + _transition_model(base) + _acoustic_model(checkpoints))
     (out / "conf" / "mfcc.conf").write_text(_options(FEATURES))
     (out / "conf" / "model.conf").write_text(_options(DECODER))
-    bigram = np.asarray(checkpoint["log_bigram"], dtype=float).round(3).tolist()
-    table = {"phones": checkpoint["phones"], "graph_phones": phones, "positions": positions, "log_bigram": bigram}
+    bigram = np.asarray(first["log_bigram"], dtype=float).round(3).tolist()
+    table = {"phones": first["phones"], "graph_phones": phones, "positions": positions, "log_bigram": bigram}
     (out / "phones.json").write_text(json.dumps(table) + "\n")
 
 
@@ -120,15 +125,44 @@ def _transition_model(base: list[int]) -> bytes:
     )
 
 
-def _acoustic_model(checkpoint: dict[str, Any]) -> bytes:
+def _acoustic_model(checkpoints: Sequence[dict[str, Any]]) -> bytes:
+    """The ears side by side; each one's last layer is scaled, so that the sum of their outputs is the mean."""
+    ears = [_ear(f"ear{i}", checkpoint, 1 / len(checkpoints)) for i, checkpoint in enumerate(checkpoints)]
+    graph = ["input-node name=input dim=40", *(line for ear in ears for line in ear.graph)]
+    outputs = ", ".join(ear.output for ear in ears)
+    mean = outputs if len(ears) == 1 else f"Sum({outputs})"
+    graph.append(f"output-node name=output input={mean} objective=linear")
+    components = [component for ear in ears for component in ear.components]
+    left, right = max(ear.left for ear in ears), max(ear.right for ear in ears)
+    return (
+        _token("<Nnet3>")
+        + ("\n" + "\n".join(graph) + "\n\n").encode()
+        + (_token("<NumComponents>") + _int(len(components)) + b"".join(components) + _token("</Nnet3>"))
+        + (_token("<LeftContext>") + _int(left) + _token("<RightContext>") + _int(right))
+        + (_token("<Priors>") + _vector(np.zeros(0)))
+    )
+
+
+class _Ear(NamedTuple):
+    """One checkpoint's part of the network: lines of the graph, components, the node that scores, frames of context."""
+
+    graph: list[str]
+    components: list[bytes]
+    output: str
+    left: int
+    right: int
+
+
+def _ear(ear: str, checkpoint: dict[str, Any], share: float) -> _Ear:
+    """`share`: factor of its outputs."""
     net = {name: np.asarray(value, dtype=np.float64) for name, value in checkpoint["net"].items()}
     epsilon = checkpoint.get("bn_epsilon", 1e-3)
-    graph, components, source, left, right = ["input-node name=input dim=40"], [], "input", 0, 0
+    graph, components, source, left, right = [], [], "input", 0, 0
     for index, (name, offsets, skip) in enumerate(checkpoint["layers"]):
         weight, bias = _fold_batch_norm(net, name, epsilon)
         if index == 0:
             weight, bias = _fold_normalisation(weight, bias, net["mu"], net["sd"], len(offsets))
-        here = f"layer{index}"
+        here = f"{ear}.layer{index}"
         inputs = ", ".join(f"Offset({source}, {offset})" if offset else source for offset in offsets)
         graph.append(f"component-node name={here}.affine component={here}.affine input=Append({inputs})")
         graph.append(f"component-node name={here}.relu component={here}.relu input={here}.affine")
@@ -139,16 +173,10 @@ def _acoustic_model(checkpoint: dict[str, Any]) -> bytes:
             graph.append(f"component-node name={here}.sum component={here}.sum input={sum_of}")
         source = f"{here}.sum" if skip else f"{here}.relu"
         left, right = left - min(offsets), right + max(offsets)
-    components.append(_affine("out.affine", net["out.weight"], net["out.bias"]))
-    graph.append(f"component-node name=out.affine component=out.affine input={source}")
-    graph.append("output-node name=output input=out.affine objective=linear")
-    return (
-        _token("<Nnet3>")
-        + ("\n" + "\n".join(graph) + "\n\n").encode()
-        + (_token("<NumComponents>") + _int(len(components)) + b"".join(components) + _token("</Nnet3>"))
-        + (_token("<LeftContext>") + _int(left) + _token("<RightContext>") + _int(right))
-        + (_token("<Priors>") + _vector(np.zeros(0)))
-    )
+    output = f"{ear}.out.affine"
+    components.append(_affine(output, share * net["out.weight"], share * net["out.bias"]))
+    graph.append(f"component-node name={output} component={output} input={source}")
+    return _Ear(graph, components, output, left, right)
 
 
 def _fold_batch_norm(net: dict[str, np.ndarray], name: str, epsilon: float) -> tuple[np.ndarray, np.ndarray]:
@@ -218,17 +246,34 @@ def _vector(values: np.ndarray) -> bytes:
 
 
 def _compressed_matrix(values: np.ndarray) -> bytes:
-    """Kaldi's two-byte CompressedMatrix: 65,536 even steps from the smallest value to the largest."""
+    """Kaldi's CompressedMatrix of one byte a value, each column between percentiles of its own.
+
+    The percentiles 0, 25, 75 and 100 are stored in 65,536 even steps from the smallest value of all to the largest, and
+    lie at bytes 0, 64, 192 and 255; bytes between are even steps. Kaldi wants the four to ascend strictly.
+    """
     low, span = float(values.min()), float(values.max() - values.min()) or 1.0
-    steps = np.round((values - low) / span * 65535).astype("<u2")
-    return _token("CM2") + struct.pack("<ffii", low, span, *values.shape) + steps.tobytes()
+    quarter, apart = len(values) // 4, np.arange(4)[:, None]
+    marks = np.sort(values, axis=0)[[0, quarter, 3 * quarter, -1]]
+    marks = np.maximum.accumulate(np.minimum(np.round((marks - low) / span * 65535) - apart, 65532)) + apart
+    header = struct.pack("<ffii", low, span, *values.shape) + marks.T.astype("<u2").tobytes()
+    columns = zip(values.T, (low + marks / 65535 * span).T, strict=True)
+    steps = np.round([np.interp(column, at, (0, 64, 192, 255)) for column, at in columns])
+    return _token("CM") + header + steps.astype("u1").tobytes()
 
 
-def main(checkpoint: str, out: str) -> None:
+def main() -> None:
     import torch
 
-    export(torch.load(checkpoint, map_location="cpu"), Path(out))
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("checkpoints", nargs="+", metavar="CHECKPOINT")
+    parser.add_argument("out", type=Path, metavar="OUTDIR")
+    given = parser.parse_args()
+    checkpoints = [torch.load(path, map_location="cpu") for path in given.checkpoints]
+    for path, checkpoint in zip(given.checkpoints, checkpoints, strict=True):
+        if checkpoint["phones"] != checkpoints[0]["phones"]:
+            raise SystemExit(f"{path}: its phones are not those of {given.checkpoints[0]}; nothing was written")
+    export(checkpoints, given.out)
 
 
 if __name__ == "__main__":
-    main(*sys.argv[1:3])
+    main()

@@ -24,7 +24,7 @@ import corpus as corpora
 import numpy as np
 import torch
 import torch.nn.functional as F
-from augment import augment, mask_bands
+from augment import LOUDNESS, augment, mask_bands
 from features import Mfcc
 from network import SHAPES, Network, Shape
 from teacher import Teacher
@@ -61,11 +61,12 @@ class Trainer:
         mix: corpora.Mix = corpora.USUAL_MIX,
         peak_rate: float = PEAK_RATE,
         teacher: Path | None = None,
+        loudness: str = "loud",
     ) -> None:
         self.device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
         torch.manual_seed(0)
         self.corpus, self.seconds, self.workers, self.mix = corpus, seconds, workers, mix
-        self.peak_rate = peak_rate
+        self.peak_rate, self.loudness = peak_rate, LOUDNESS[loudness]
         graphs = [chain.text_graph(clip.words, 0) for clip in corpus.train[:: max(1, len(corpus.train) // 8000)]]
         self.log_bigram = chain.estimate_bigram(graphs, len(corpus.phones), np.random.default_rng(0))
         self.bigram = torch.tensor(self.log_bigram, dtype=torch.float32, device=self.device)
@@ -99,7 +100,7 @@ class Trainer:
         self.network.train()
         with torch.no_grad():
             clean = corpora.render(plan.pieces, plan.samples, self.recordings)
-            sound = augment(clean, self.noise)
+            sound = augment(clean, self.noise, self.loudness)
             features = self.mfcc.cepstra(mask_bands(self.mfcc.log_mel(sound), chance=0.35))
         loss, lengths = self._loss(self.network, features, plan, clean)
         self.optimiser.zero_grad(set_to_none=True)
@@ -151,7 +152,7 @@ class Trainer:
             clean = corpora.render(plan.pieces, plan.samples, self.recordings)
             if self.teacher and not features:
                 self.teacher.measure(clean)
-            features.append(self.mfcc(augment(clean, self.noise)).flatten(0, 1))
+            features.append(self.mfcc(augment(clean, self.noise, self.loudness)).flatten(0, 1))
         heard = torch.cat(features)
         for network in (self.network, self.average):
             network.mu.copy_(heard.mean(0))
@@ -317,6 +318,7 @@ def main() -> None:
     parser.add_argument("--width", type=int, help="of the layers, instead of the shape's own")
     parser.add_argument("--peak-rate", type=float, default=PEAK_RATE, help="of learning; less after --begin-with")
     parser.add_argument("--noise-share", type=float, default=corpora.Mix.noise)
+    parser.add_argument("--loudness", choices=LOUDNESS, default="loud", help="of other sounds under speech")
     parser.add_argument("--no-cut-words", action="store_true")
     parser.add_argument("--dropout", type=float, default=0.1)
     parser.add_argument("--batch-seconds", type=float, default=600)
@@ -334,8 +336,8 @@ def main() -> None:
     if options.width:
         shape = replace(shape, width=options.width)
     mix = corpora.Mix(options.noise_share, not options.no_cut_words)
-    given = (options.dropout, options.batch_seconds, options.workers, mix, options.peak_rate, options.teacher)
-    trainer = Trainer(corpus, shape, *given)
+    given = (options.dropout, options.batch_seconds, options.workers, mix, options.peak_rate)
+    trainer = Trainer(corpus, shape, *given, options.teacher, options.loudness)
     print(f"{sum(p.numel() for p in trainer.network.parameters())} parameters on {trainer.device}", flush=True)
     if options.begin_with:
         trainer.begin_with(options.begin_with)
