@@ -94,37 +94,48 @@ def test_talk_at_the_end_of_one_breath_spoils_a_word_that_follows_at_once_in_the
 def test_while_somebody_talks_a_word_must_be_surer(vocabulary):
     unsure = heard("sit", 3.0, confidence=0.45)
     assert reasons(understand(vocabulary, unsure)) == ["counts"]
-    assert reasons(understand(vocabulary, talk(1.0), unsure)) == [Reason.UNSURE]
-    assert reasons(understand(vocabulary, talk(1.0), heard("sit", 3.0, confidence=0.75))) == ["counts"]
+    assert reasons(understand(vocabulary, talk(1.0, 1.0), unsure)) == [Reason.UNSURE]
+    assert reasons(understand(vocabulary, talk(1.0, 1.0), heard("sit", 3.0, confidence=0.75))) == ["counts"]
     assert reasons(understand(vocabulary, talk(1.0, 0.2), unsure)) == ["counts"]
     safety = heard("growling", 3.0, confidence=0.45)
-    assert reasons(understand(vocabulary, talk(1.0), safety)) == ["counts"]
+    assert reasons(understand(vocabulary, talk(1.0, 1.0), safety)) == ["counts"]
+
+
+# log-odds: -1.73 of 0.15, 3.5 more for each second from 0.3 s on
+@pytest.mark.parametrize(("spoken_s", "asked"), [(0.3, 0.15), (0.6, 0.335), (0.8, 0.504), (1.1, 0.743), (1.9, 0.8)])
+def test_the_longer_somebody_talked_the_surer_a_word_must_be(vocabulary, spoken_s, asked):
+    for confidence, reason in ((asked - 0.01, Reason.UNSURE), (asked + 0.01, "counts")):
+        word = heard("sit", 3.0, confidence=confidence)
+        assert reasons(understand(vocabulary, talk(0.5, spoken_s), word)) == [reason]
+        halves = talk(0.1, spoken_s / 2), talk(1.2, spoken_s / 2)
+        assert reasons(understand(vocabulary, *halves, word)) == [reason]
 
 
 @pytest.mark.parametrize(
     ("ear", "asked"),
     [
-        # core/confidence: 0.78 at 0, 0.15 at 0.5, 0.01 at 1; the log-odds of 0.5 less 3 are those of 0.047
-        (Ear(sensitivity=0), 0.78),
-        (Ear(sensitivity=0.25), 0.5),
-        (Ear(sensitivity=0.5), 0.5),
-        (Ear(sensitivity=1), 0.047),
-        (Ear(confidence=0.8), 0.8),
-        (Ear(confidence=0.4), 0.5),
-        (Ear(confidence=0.4, sensitivity=1), 0.5),
+        # core/confidence: 0.78 at 0, 0.15 at 0.5, 0.01 at 1; the log-odds of 0.8 less 3 are those of 0.166
+        (Ear(sensitivity=0), 0.8),
+        (Ear(sensitivity=0.5), 0.8),
+        (Ear(sensitivity=1), 0.166),
+        (Ear(confidence=0.95), 0.95),
+        (Ear(confidence=0.4), 0.8),
+        (Ear(confidence=0.4, sensitivity=1), 0.8),
     ],
 )
 def test_how_sure_a_word_must_be_in_talk_goes_with_the_dial(ear, asked):
     vocabulary = Vocabulary(small_plan(ear=ear), INSTRUCTIONS)
     for confidence, reason in ((asked - 0.01, Reason.UNSURE), (asked + 0.01, "counts")):
-        assert reasons(understand(vocabulary, talk(1.0), heard("sit", 3.0, confidence=confidence))) == [reason]
+        assert reasons(understand(vocabulary, talk(0.5, 2.0), heard("sit", 3.0, confidence=confidence))) == [reason]
 
 
-@given(st.floats(0, 1), st.floats(0, 1))
-def test_talk_never_makes_a_word_easier_and_more_sensitivity_never_harder(one, other):
+@given(st.floats(0, 1), st.floats(0, 1), st.floats(0, 3), st.floats(0, 3))
+def test_more_talk_never_makes_a_word_easier_and_more_sensitivity_never_harder(one, other, talked_s, spoken_s):
     lower, higher = sorted((one, other))
-    assert sure_in_talk(Ear(sensitivity=lower)) >= Ear(sensitivity=lower).least_confidence
-    assert sure_in_talk(Ear(sensitivity=lower)) >= sure_in_talk(Ear(sensitivity=higher))
+    shorter_s, longer_s = sorted((talked_s, spoken_s))
+    ear = Ear(sensitivity=lower)
+    assert ear.least_confidence <= sure_in_talk(ear, shorter_s) <= sure_in_talk(ear, longer_s)
+    assert sure_in_talk(ear, spoken_s) >= sure_in_talk(Ear(sensitivity=higher), spoken_s) - 1e-9
 
 
 def test_talk_of_earlier_breaths_is_remembered_for_three_seconds(vocabulary):
