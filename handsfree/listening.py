@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -26,6 +26,10 @@ if TYPE_CHECKING:
     from handsfree.edges.second_look import SecondLook
 
 OWN_MODEL, SECOND_MODEL = "en", "second"
+
+ONSET_LATE_S = 0.03
+"""Our own ears call a word a frame late: by 0.04 s (median, of 550 words of people not heard before; and of 775 of
+others, where the error is 50 ms as they call it and 20 ms with this)."""
 
 
 @dataclass(frozen=True)
@@ -54,21 +58,28 @@ class OpenEar:
         """A fresh recogniser, its clock at 0. The model is loaded once a process."""
         first = Recogniser(self.model_dir, self.phrases, own=self.own)
         recogniser = first if self.look is None else TwiceHeard(first, self.look, self.pronunciations)
-        if self.weights is None and not self.eases:
+        if not self.own and not self.eases:
             return recogniser
         said = self.pronunciations.items()
         counts = {text: min(sum(one != PAUSE for one in phones) for phones in ways) for text, ways in said}
         weighing = None if self.weights is None else Weighing(self.weights, counts)
-        return Calibrated(recogniser, weighing, self.eases)
+        return Calibrated(recogniser, weighing, self.eases, ONSET_LATE_S if self.own else 0.0)
 
 
 class Calibrated:
-    """A recogniser whose confidence is how likely a word was said, and by her."""
+    """A recogniser whose confidence is how likely a word was said, and by her, and whose words begin on time.
+
+    late_s  by how much the recogniser calls them late
+    """
 
     def __init__(
-        self, recogniser: Recogniser | TwiceHeard, weighing: Weighing | None, eases: Mapping[str, float]
+        self,
+        recogniser: Recogniser | TwiceHeard,
+        weighing: Weighing | None,
+        eases: Mapping[str, float],
+        late_s: float = 0.0,
     ) -> None:
-        self._recogniser, self._weighing, self._eases = recogniser, weighing, eases
+        self._recogniser, self._weighing, self._eases, self._late_s = recogniser, weighing, eases, late_s
         self.usual_lag_s = recogniser.usual_lag_s
 
     def feed(self, block: AudioBlock) -> list[Breath]:
@@ -78,7 +89,18 @@ class Calibrated:
         return list(map(self._weigh, self._recogniser.close()))
 
     def _weigh(self, breath: Breath) -> Breath:
-        return eased(breath if self._weighing is None else self._weighing.weigh(breath), self._eases)
+        weighed = breath if self._weighing is None else self._weighing.weigh(breath)
+        return eased(earlier(weighed, self._late_s), self._eases)
+
+
+def earlier(breath: Breath, by_s: float) -> Breath:
+    """Its words begin so much earlier, but none before the word that it follows has ended, nor before the session."""
+    ends_s = (0.0, *(word.end_s for word in breath.words))
+    starts_s = (
+        max(word.start_s - by_s, min(end_s, word.start_s)) for word, end_s in zip(breath.words, ends_s, strict=False)
+    )
+    words = zip(breath.words, starts_s, strict=True)
+    return replace(breath, words=tuple(replace(word, start_s=round(start_s, 3)) for word, start_s in words))
 
 
 def prompt_book(language: str) -> PromptBook:
