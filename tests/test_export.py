@@ -146,19 +146,27 @@ def test_several_ears_give_the_mean_of_theirs(export: ModuleType, tmp_path: Path
     assert said(given, "three") == pytest.approx(sum(alone) / 3, abs=1e-3)
 
 
-def test_ears_of_other_phones_are_refused_by_name(tmp_path: Path) -> None:
+def test_what_an_ear_has_no_phone_for_is_silence_to_it(export: ModuleType, tmp_path: Path) -> None:
+    first, other = checkpoint(("SIL", "SPN", "AA", "T"), 12), checkpoint(("SIL", "T", "AA"), 12, seed=1)
+    export.export([first, other], tmp_path)
+    _, bias = arrays(tmp_path / "am" / "final.mdl", "ear1.out.affine")
+    silence, t, aa = (other["net"]["out.bias"][at : at + 2] / 2 for at in (0, 2, 4))
+    assert bias == pytest.approx(np.concatenate([silence, silence, aa, t]), abs=1e-6)
+
+
+def test_an_ear_with_a_phone_that_the_first_lacks_is_refused(tmp_path: Path) -> None:
     torch = pytest.importorskip("torch")
-    for name, phones in (("one", ("SIL", "AA", "T")), ("same", ("SIL", "AA", "T")), ("turned", ("SIL", "T", "AA"))):
+    for name, phones in (("one", ("SIL", "AA", "T")), ("fewer", ("SIL", "AA")), ("more", ("SIL", "T", "AA", "IY"))):
         given = checkpoint(phones)
         net = {key: torch.tensor(value) for key, value in given["net"].items()}
         torch.save(given | {"net": net, "log_bigram": torch.tensor(given["log_bigram"])}, tmp_path / f"{name}.pt")
-    one, same, turned, out = (tmp_path / name for name in ("one.pt", "same.pt", "turned.pt", "model"))
+    one, fewer, more, out = (tmp_path / name for name in ("one.pt", "fewer.pt", "more.pt", "model"))
     call = [sys.executable, ROOT / "models" / "training" / "export.py"]
-    refused = subprocess.run([*call, one, same, turned, out], capture_output=True, text=True)
+    refused = subprocess.run([*call, one, fewer, more, out], capture_output=True, text=True)
     assert refused.returncode == 1
-    assert refused.stderr == f"{turned}: its phones are not those of {one}; nothing was written\n"
+    assert refused.stderr == f"{more}: {one} has no IY; give that first which has all phones\n"
     assert not out.exists()
-    subprocess.run([*call, one, same, out], check=True)
+    subprocess.run([*call, one, fewer, out], check=True)
     assert (out / "am" / "final.mdl").is_file()
 
 

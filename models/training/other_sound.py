@@ -48,7 +48,7 @@ def main(manifest: str, out: str) -> None:
         at += len(sound) + int(PAUSE_S * RATE)
     together = np.concatenate(parts) / 32768
     path = Path(out) / "other_sound.opus"
-    soundfile.write(path, together, RATE, format="OGG", subtype="OPUS", compression_level=0.9)
+    soundfile.write(path, together, RATE, format="OGG", subtype="OPUS", compression_level=0.93)
     (Path(out) / "other_sound.tsv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     print(f"{len(lines) - 1} pieces, {at / RATE:.0f} s, {path.stat().st_size / 1e6:.2f} MB")
 
