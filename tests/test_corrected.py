@@ -40,7 +40,7 @@ from tests.test_words import clip, quiet, run
 
 RATE = 16_000
 SESSIONS = Path(__file__).parent / "data" / "sessions"
-STOP_AS_UP, UP_AS_OFF = "94de6a6a", "bfd26d6b"
+STOP_AS_UP, UP_AS_OFF = "94de6a6a", "d5b963aa"
 PLAN = """
 dog = "Bruno"
 handler = "Ann"
@@ -275,20 +275,20 @@ def test_markers_that_were_missed_are_learnt_where_she_said_them(plan: Path) -> 
 
 @pytest.mark.ear
 def test_what_was_wrongly_heard_as_a_cue_is_not_heard_again(plan: Path) -> None:
-    """Of her "up" the ear makes the cue "off": reps that were none."""
+    """Of two of her four "up" the ear makes the cue "off": reps that were none."""
     plan.write_text(PLAN.replace("up", "off"))
     said = pairs(spoken("off", UP_AS_OFF), spoken("right", UP_AS_OFF))
     sound = in_a_row(*said, *spoken("up", UP_AS_OFF))
     session = train(plan, sound)
-    heard = [Outcome.CORRECT] * 4 + [Outcome.NO_RESPONSE] * 5
+    heard = [Outcome.CORRECT] * 4 + [Outcome.NO_RESPONSE] * 2
     assert outcomes(session) == heard
-    correct(session, Kind.NO_REP, 5, 6, 7, 8, 9)
+    correct(session, Kind.NO_REP, 5, 6)
     output = learnt(plan)
-    assert "8 takes, 5 wrongly heard, 0 refused" in output
+    assert "8 takes, 2 wrongly heard, 0 refused" in output
     before, after = re.search(r"Words that sessions heard and you had not said: (\d) and (\d)\.", output).groups()
     assert int(before) > int(after)
     folder = voicefolder.folder_of(plan)
-    assert len(voicefolder.read_takes(folder, voicefolder.MISTAKEN)["off"]) == 5
+    assert len(voicefolder.read_takes(folder, voicefolder.MISTAKEN)["off"]) == 2
     now = outcomes(train(plan, sound))
     assert now[:4] == [Outcome.CORRECT] * 4
     assert len(now) < len(heard)
