@@ -76,32 +76,6 @@ def test_ctranslate2s_variables_are_read(code: SimpleNamespace, tmp_path: Path) 
         code.whisper_weights.read(ctranslate2_file(tmp_path / "old.bin", given, version=5))
 
 
-NOT_SUDDEN = np.zeros(0, np.int64)
-
-
-def test_household_sound_is_taken_where_it_is_suddenly_loud(code: SimpleNamespace, tmp_path: Path) -> None:
-    sound = torch.randint(-30, 31, (20 * RATE,), generator=torch.Generator().manual_seed(0)).short()
-    sound[5 * RATE : 5 * RATE + 4000] *= 200
-    sound[10 * RATE : 12 * RATE] *= 2  # 6 dB are not sudden
-    found = code.stretches.suddenly_loud(sound, 7 * RATE)
-    assert found.min() == (7 + 5) * RATE
-    assert found.max() < (7 + 5) * RATE + RATE // 2
-    path = toy_examples(tmp_path / "toy.npz", [(3, True), (3, False), (3, True)])
-    examples = code.stretches.Examples(path, 7 * RATE, 20 * RATE, found, seed=0)
-    drawn = [examples._noise() for _ in range(2000)]
-    share = sum(one.start in found for one in drawn) / len(drawn)
-    assert share == pytest.approx(code.stretches.SUDDEN, abs=0.05)
-    assert not any(one.match for one in drawn)
-
-
-def astray(given: Path, by: list[float], to: list[Path]) -> None:
-    """The same network with the bias of its phones changed by so much, each to a file of its own."""
-    for change, path in zip(by, to, strict=True):
-        checkpoint = torch.load(given)
-        checkpoint["weights"]["out.bias"] = checkpoint["weights"]["out.bias"].float() + change
-        torch.save(checkpoint, path)
-
-
 def toy_examples(path: Path, recordings: list[tuple[int, bool]]) -> Path:
     """A second of sound for each of these recordings of word 0, 1, ..: how many there are, whether the word is said by
     itself. A word has one pronunciation of as many phones as its number and two more; trainers use the last word."""
@@ -125,7 +99,7 @@ def toy_examples(path: Path, recordings: list[tuple[int, bool]]) -> Path:
 def test_each_word_said_alone_comes_as_often_as_another(code: SimpleNamespace, tmp_path: Path) -> None:
     """Of the others, root n times as often as another one a word with n times as many recordings."""
     path = toy_examples(tmp_path / "toy.npz", [(200, True), (20, True), (2, True), (64, False), (4, False), (7, True)])
-    examples = code.stretches.Examples(path, 0, 10 * RATE, NOT_SUDDEN, seed=0)
+    examples = code.stretches.Examples(path, 0, 10 * RATE, seed=0)
     drawn = [examples.draw() for _ in range(20_000)]
     counts = Counter(len(one.texts[0]) - 2 for one in drawn if one.match)
     alone, speech = [counts[word] for word in (0, 1, 2, 5)], [counts[word] for word in (3, 4)]
@@ -138,7 +112,7 @@ def test_stretches_are_the_sound_around_a_word_beside_twelve_texts(code: SimpleN
     path = toy_examples(tmp_path / "toy.npz", [(3, True), (3, False), (3, True)])
     recordings = torch.randint(-9000, 9000, (20 * RATE,), generator=torch.Generator().manual_seed(0)).short()
     noise = recordings[10 * RATE :]
-    batch = next(iter(code.stretches.Batches(path, 10 * RATE, 10 * RATE, NOT_SUDDEN, size=16, seed=1)))
+    batch = next(iter(code.stretches.Batches(path, 10 * RATE, 10 * RATE, size=16)))
     assert batch.texts.shape[:2] == batch.lengths.shape == (16, 12)
     assert batch.lengths.max() <= batch.texts.shape[2]
     for rough in (False, True):
@@ -149,7 +123,7 @@ def test_stretches_are_the_sound_around_a_word_beside_twelve_texts(code: SimpleN
         assert (end < batch.samples).all()
         mel = code.whisper_encoder.LogMel()(sound)
         assert frames.max() <= (mel.shape[1] + 1) // 2
-    examples = code.stretches.Examples(path, 10 * RATE, 10 * RATE, NOT_SUDDEN, seed=0)
+    examples = code.stretches.Examples(path, 10 * RATE, 10 * RATE, seed=0)
     batch = code.stretches.collate([examples.word(row) for row in examples.words])
     sound, end, _ = code.stretches.sound_of(batch, recordings, noise, rough=False)
     before = code.stretches.START - 4000  # of a recording there are 4000 samples before its word, and as many after
@@ -245,10 +219,6 @@ def test_what_is_trained_is_what_the_program_loads(
     assert after < 0.6 * before
     trainer.save(tmp_path / "second.pt")
     command("second_look/second_export", tmp_path / "second.pt", tmp_path / "exported")
-    astray(tmp_path / "second.pt", [0.25, -0.25], [tmp_path / "one.pt", tmp_path / "other.pt"])
-    command("second_look/second_export", tmp_path / "one.pt", tmp_path / "other.pt", tmp_path / "mean")
-    one, mean = (np.load(tmp_path / folder / "second_look.npz") for folder in ("exported", "mean"))
-    assert all(np.array_equal(one[name], mean[name]) for name in one.files)
     look = SecondLook(tmp_path / "exported")
     batch, sound = trainer.watched[0], np.pad(trainer.recordings.numpy(), (RATE, RATE))
     with torch.no_grad():

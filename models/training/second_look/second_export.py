@@ -1,16 +1,13 @@
 """A trained second look as the program loads it: OUT/second_look.npz and its checksum.
 
-    python models/training/second_look/second_export.py model.pt [other.pt ...] OUT
-
-Of several networks that began with the same weights the mean is taken: it lies lower in the loss than either (Wortsman
-et al. 2022, arXiv:2203.05482).
+    python models/training/second_look/second_export.py model.pt OUT
 
 Matrices are stored [inputs, outputs], convolutions [time, inputs, outputs]; the large ones in 8 bits, with a scale for
 each output in `NAME.scale`, everything else in 16.
 """
 
-import argparse
 import hashlib
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -21,17 +18,9 @@ LARGE = 10_000
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("checkpoints", nargs="+", metavar="MODEL.pt")
-    parser.add_argument("out", type=Path)
-    given = parser.parse_args()
-    checkpoints, out = [torch.load(path, map_location="cpu") for path in given.checkpoints], given.out
-    for path, one in zip(given.checkpoints, checkpoints, strict=True):
-        if one["phones"] != checkpoints[0]["phones"]:
-            raise SystemExit(f"{path}: its phones are not those of {given.checkpoints[0]}; nothing was written")
-    arrays = {"phones": np.array(checkpoints[0]["phones"])}
-    for name in checkpoints[0]["weights"]:
-        value = torch.stack([one["weights"][name].float() for one in checkpoints]).mean(0).half()
+    checkpoint, out = torch.load(sys.argv[1], map_location="cpu"), Path(sys.argv[2])
+    arrays = {"phones": np.array(checkpoint["phones"])}
+    for name, value in checkpoint["weights"].items():
         array = value.permute(*range(2, value.dim()), 1, 0).contiguous().numpy() if value.dim() > 1 else value.numpy()
         if array.size > LARGE:
             scale = np.abs(array.astype(np.float32)).max(tuple(range(array.ndim - 1))) / 127

@@ -22,7 +22,7 @@ from pathlib import Path
 import torch
 import torch.nn.functional as F
 from second_network import Speller, near, positions
-from stretches import START, Batch, Batches, Examples, collate, sound_of, suddenly_loud
+from stretches import START, Batch, Batches, Examples, collate, sound_of
 from torch import Tensor, nn
 from torch.utils.data import DataLoader
 
@@ -43,21 +43,19 @@ REPORT_S = 60
 class Trainer:
     """The network, its running average, and the recordings on the device that learns."""
 
-    def __init__(self, prepared: Path, examples: Path, whisper: Path, size: int, workers: int, seed: int = 0) -> None:
+    def __init__(self, prepared: Path, examples: Path, whisper: Path, size: int, workers: int) -> None:
         self.device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
         corpus = corpora.load(prepared)
         self.recordings = corpus.samples.to(self.device)
         self.noise = self.recordings[corpus.noise_start :]
-        sudden = suddenly_loud(self.noise, corpus.noise_start)
-        given = (examples, corpus.noise_start, len(corpus.samples) - corpus.noise_start, sudden)
+        given = (examples, corpus.noise_start, len(corpus.samples) - corpus.noise_start)
         self.examples = Examples(*given, seed=0)
         rows = sorted(self.examples.watched, key=lambda row: row[1] - row[0])
         words = [self.examples.word(row) for row in rows]
         self.watched = [collate(words[at : at + 256]) for at in range(0, len(words), 256)]
         self.alone = torch.tensor([bool(row[5]) for row in rows])
-        batches = Batches(*given, size, seed=1 + 1000 * seed)
-        self.batches = iter(DataLoader(batches, batch_size=None, num_workers=workers))
-        torch.manual_seed(seed)
+        self.batches = iter(DataLoader(Batches(*given, size), batch_size=None, num_workers=workers))
+        torch.manual_seed(0)
         self.network = Speller(len(self.examples.phones)).to(self.device)
         its = {name: value.float() for name, value in torch.load(whisper).items()}
         self.network.load_state_dict(its, strict=False)
@@ -153,16 +151,14 @@ def main() -> None:
     parser.add_argument("--batch", type=int, default=256, help="stretches an update")
     parser.add_argument("--workers", type=int, default=8, help="processes that draw stretches")
     parser.add_argument("--begin-with", type=Path, metavar="OUT.pt")
-    parser.add_argument("--seed", type=int, default=0, help="another, and other stretches are drawn")
     given = parser.parse_args()
-    trainer = Trainer(given.prepared, given.examples, given.whisper, given.batch, given.workers, given.seed)
+    trainer = Trainer(given.prepared, given.examples, given.whisper, given.batch, given.workers)
     if given.begin_with:
         weights = {name: value.float() for name, value in torch.load(given.begin_with)["weights"].items()}
         for network in (trainer.network, trainer.average):
             network.load_state_dict(weights)
     print(
         f"{len(trainer.examples.words)} words said, {len(trainer.examples.watched)} watched, "
-        f"{len(trainer.examples.sudden)} sudden sounds, "
         f"{sum(p.numel() for p in trainer.network.parameters())} weights on {trainer.device}",
         flush=True,
     )

@@ -31,13 +31,8 @@ ALONE = 0.35
 """Of words, how many are said by themselves."""
 POOL = 24
 """So many batches of stretches of like length are made at once."""
-SHARES = {"run": 0.10, "part": 0.10, "noise": 0.10}
+SHARES = {"run": 0.10, "part": 0.10, "noise": 0.06}
 """Of stretches; the others are single words."""
-SUDDEN = 0.6
-"""Of household sound, how much begins where it is suddenly loud: a bark, a dish. An ear takes that for a word."""
-LOUDER_DB, LOUD_DB, BEFORE_LOUD = 9.0, -40.0, 30
-"""Suddenly loud: so far above the 30 frames before, so far below full scale at most."""
-FRAME = RATE // 100
 
 
 @dataclass
@@ -59,8 +54,7 @@ class Examples:
     are few, and what of them comes often would be heard in what comes seldom. Of the others a word with n times as many
     recordings comes root n times as often. Words of trainers come twice as often."""
 
-    def __init__(self, path: Path, noise_start: int, noise_samples: int, sudden: np.ndarray, seed: int) -> None:
-        """`sudden`: samples at which household sound is suddenly loud."""
+    def __init__(self, path: Path, noise_start: int, noise_samples: int, seed: int) -> None:
         data = np.load(path)
         self.texts, self.lengths, self.variants = data["texts"], data["lengths"], data["variants"]
         self.near, self.plan, self.parts = data["near"], data["plan"], data["parts"]
@@ -74,7 +68,7 @@ class Examples:
             chance[some] *= np.bincount(said[some], minlength=len(self.variants))[said[some]] ** power
             chance[some] *= share / chance[some].sum()
         self.chance = np.cumsum(chance / chance.sum())
-        self.noise_start, self.noise_samples, self.sudden = noise_start, noise_samples, sudden
+        self.noise_start, self.noise_samples = noise_start, noise_samples
         self.rng = np.random.default_rng(seed)
 
     def text(self, number: int) -> np.ndarray:
@@ -121,12 +115,8 @@ class Examples:
         return self._stretch(row[:4], texts, False, self.rng.random() < 0.3)
 
     def _noise(self) -> Stretch:
-        if len(self.sudden) and self.rng.random() < SUDDEN:
-            length = int(self.rng.uniform(0.12, 0.6) * RATE)
-            start = int(self.sudden[self.rng.integers(len(self.sudden))])
-        else:
-            length = int(self.rng.uniform(0.15, 1.0) * RATE)
-            start = self.noise_start + int(self.rng.integers(RATE, self.noise_samples - 3 * RATE))
+        length = int(self.rng.uniform(0.15, 1.0) * RATE)
+        start = self.noise_start + int(self.rng.integers(RATE, self.noise_samples - 3 * RATE))
         place = (start, start + length, start - RATE, start + length + RATE)
         return self._stretch(place, [self.text(t) for t in self.rng.choice(self.plan_texts, WAYS)], False, False)
 
@@ -177,29 +167,16 @@ class Batch:
 class Batches(IterableDataset):
     """Endless batches of `size` stretches; each worker draws its own."""
 
-    def __init__(
-        self, path: Path, noise_start: int, noise_samples: int, sudden: np.ndarray, size: int, seed: int
-    ) -> None:
-        self.given, self.size, self.seed = (path, noise_start, noise_samples, sudden), size, seed
+    def __init__(self, path: Path, noise_start: int, noise_samples: int, size: int) -> None:
+        self.given, self.size = (path, noise_start, noise_samples), size
 
     def __iter__(self) -> Iterator[Batch]:
         worker = get_worker_info()
-        examples = Examples(*self.given, seed=self.seed + (worker.id if worker else 0))
+        examples = Examples(*self.given, seed=1 + (worker.id if worker else 0))
         while True:
             drawn = sorted((examples.draw() for _ in range(self.size * POOL)), key=lambda one: one.end - one.start)
             for at in examples.rng.permutation(POOL) * self.size:
                 yield collate(drawn[at : at + self.size])
-
-
-def suddenly_loud(noise: Tensor, noise_start: int) -> np.ndarray:
-    """Samples, counted from `noise_start` on, at which int16 sound [N] is suddenly loud."""
-    frames = noise[: len(noise) // FRAME * FRAME].view(-1, FRAME)
-    power = torch.cat([part.float().square().mean(1) for part in frames.split(100_000)])
-    level = (10 * torch.log10(power / 32768**2 + 1e-10)).cpu().numpy()
-    before = np.lib.stride_tricks.sliding_window_view(level, BEFORE_LOUD).max(1)[:-1]
-    at = np.flatnonzero((level[BEFORE_LOUD:] > before + LOUDER_DB) & (level[BEFORE_LOUD:] > LOUD_DB)) + BEFORE_LOUD
-    far = (at * FRAME > RATE) & (at * FRAME < len(noise) - 3 * RATE)
-    return noise_start + at[far] * FRAME
 
 
 def collate(stretches: list[Stretch]) -> Batch:
