@@ -25,7 +25,6 @@ MODULES = (
     "augment",
     "chain",
     "corpus",
-    "ensemble",
     "export",
     "features",
     "held_out",
@@ -281,36 +280,6 @@ def test_a_teacher_is_foretold_frame_by_frame(code: SimpleNamespace, tmp_path: P
     said[1, 20:] = 7
     assert float(teacher.loss(sound, said, lengths).detach()) < 1e-6
     assert float(teacher.loss(sound, said.roll(1, 1), lengths).detach()) > 0.01
-
-
-def test_what_several_ears_say_is_their_mean_phone_by_phone(code: SimpleNamespace, tmp_path: Path) -> None:
-    """An ear's phones may stand in another order, with one more among them: each output is compared with its own."""
-    torch.manual_seed(0)
-    names = ["SIL", "AA", "B"]
-    bigram, shape = np.zeros((4, 4)), code.network.Shape(width=16)
-    one = code.network.Network(shape, 6).eval().checkpoint(names, bigram)
-    other = code.network.Network(shape, 8).eval().checkpoint(["B", "NOISE", "SIL", "AA"], np.zeros((5, 5)))
-    torch.save(one, tmp_path / "one.pt")
-    torch.save(other, tmp_path / "other.pt")
-    sound = 1000 * torch.randn(2, 16_000)
-    ensemble = code.ensemble.Ensemble([tmp_path / "one.pt", tmp_path / "other.pt"], names)
-    features = []
-    ensemble.mfcc.register_forward_hook(lambda _module, _sound, made: features.append(made))
-    said = ensemble.says(sound)
-    by_one, by_other = (code.network.from_checkpoint(ear)(features[0]) for ear in (one, other))
-    assert torch.allclose(said, (by_one + by_other[..., [4, 5, 6, 7, 0, 1]]) / 2, atol=1e-5)
-    # Kullback & Leibler 1951 by PyTorch's own; what comes after the sound of a recording, and what a frame adds to all
-    # of its outputs, do not matter
-    told, lengths = torch.randn_like(said), torch.tensor([said.shape[1], 20])
-    real = torch.arange(said.shape[1]) < lengths[:, None]
-    wanted, found = (x.log_softmax(-1)[real] for x in (said, told))
-    expected = torch.nn.functional.kl_div(found, wanted, reduction="batchmean", log_target=True)
-    torch.manual_seed(1)
-    loss = float(ensemble.loss(sound, told + torch.randn(2, said.shape[1], 1), lengths))
-    assert loss == pytest.approx(float(expected), rel=0.02)  # they hear a faint hiss, each time another
-    assert float(ensemble.loss(sound, said, lengths)) < 0.02 * loss
-    with pytest.raises(SystemExit, match="one.pt: does not know the phones NG"):
-        code.ensemble.Ensemble([tmp_path / "one.pt"], ["SIL", "NG"])
 
 
 def test_words_of_running_speech_are_found_between_their_silences(code: SimpleNamespace) -> None:

@@ -31,11 +31,10 @@ LOUDNESS = {"loud": Loudness(0.8, -2, 24, 1 / 3), "moderate": Loudness(0.7, -2, 
 
 def augment(speech: Tensor, noise: Tensor, loudness: Loudness = LOUDNESS["loud"]) -> Tensor:
     """`noise`: one long stretch of household sound."""
-    speech = tilt(equalise(reverberate(speech, chance=0.5)), chance=0.2)
+    speech = equalise(reverberate(speech, chance=0.5))
     speech = speech / (speech.abs().amax(1, keepdim=True) + 1) * FULL_SCALE * 10 ** (-_uniform(speech, 0, 32) / 20)
     mixed = add_babble(speech, chance=0.15, least_db=6, most_db=22)
     mixed = add_noise(mixed, noise, loudness)
-    mixed = suppress_noise(mixed, chance=0.15)
     mixed = band_limit(clip(mixed, chance=0.06), chance=0.15)
     return add_floor(mixed).clamp(-FULL_SCALE, FULL_SCALE)
 
@@ -46,15 +45,6 @@ def equalise(x: Tensor) -> Tensor:
     knots = torch.randn(len(x), 1, 9, device=x.device) * _uniform(x, 0, 5)[:, None]
     curve = F.interpolate(knots, size=spectrum.shape[1], mode="linear", align_corners=True)[:, 0]
     return torch.fft.irfft(spectrum * 10 ** (curve / 20), n=x.shape[1])
-
-
-def tilt(x: Tensor, chance: float) -> Tensor:
-    """A microphone at the mouth, or under a scarf: above 0.3-1 kHz fainter by 2-9 dB an octave."""
-    spectrum = torch.fft.rfft(x)
-    hertz = torch.linspace(1, RATE / 2, spectrum.shape[1], device=x.device)
-    octaves = torch.log2(hertz / _uniform(x, 300, 1000)).clamp(min=0)
-    dull = torch.fft.irfft(spectrum * 10 ** (-_uniform(x, 2, 9) * octaves / 20), n=x.shape[1])
-    return torch.where(_happens(x, chance), dull, x)
 
 
 def reverberate(x: Tensor, chance: float) -> Tensor:
@@ -100,21 +90,6 @@ def clip(x: Tensor, chance: float) -> Tensor:
     """Too loud for the microphone: flattened at 0.1-0.6 of the peak."""
     limit = x.abs().amax(1, keepdim=True) * _uniform(x, 0.1, 0.6)
     return torch.where(_happens(x, chance), x.clamp(-limit, limit), x)
-
-
-def suppress_noise(x: Tensor, chance: float) -> Tensor:
-    """What a headset does against noise: 10-30 dB less of each band while it is not 3-12 dB above its quietest moment.
-
-    The quietest moment of 0.5 s stands for the noise (minimum statistics: Martin 2001, IEEE Trans. SAP 9(5)).
-    """
-    window = torch.hann_window(512, device=x.device)
-    bands = torch.stft(x, 512, 128, window=window, return_complex=True)
-    level = F.avg_pool1d(bands.abs(), 5, 1, 2, count_include_pad=False)
-    quietest = F.avg_pool1d(level, min(62, level.shape[2]), 16).amin(2, keepdim=True)
-    speech = level > quietest * 10 ** (_uniform(x, 3, 12) / 20)[..., None]
-    kept = torch.where(speech, 1.0, 10 ** (-_uniform(x, 10, 30) / 20)[..., None])
-    bands = bands * F.avg_pool1d(kept, 3, 1, 1, count_include_pad=False)
-    return torch.where(_happens(x, chance), torch.istft(bands, 512, 128, window=window, length=x.shape[1]), x)
 
 
 def band_limit(x: Tensor, chance: float) -> Tensor:

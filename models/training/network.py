@@ -118,17 +118,6 @@ class Network(nn.Module):
         return common | {"net": net, "layers": self.layout, "bn_epsilon": BN_EPSILON}
 
 
-def from_checkpoint(checkpoint: dict[str, Any]) -> Network:
-    """The network whose `checkpoint` it is, for hearing only."""
-    offsets = [tuple(layer[1]) for layer in checkpoint["layers"]]
-    fast = len(Shape().full_rate)
-    shape = Shape(checkpoint["net"]["layer0.lin.bias"].shape[0], tuple(offsets[:fast]), tuple(offsets[fast:]))
-    network = Network(shape, 2 * len(checkpoint["phones"]))
-    # What counts the updates of batch-norm is not in it.
-    network.load_state_dict({name: value.float() for name, value in checkpoint["net"].items()}, strict=False)
-    return network.eval().requires_grad_(False)
-
-
 def output_frames(frames: int) -> int:
     """How many 30 ms frames so many 10 ms frames give."""
     return -(-frames // SUBSAMPLING)

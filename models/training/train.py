@@ -15,7 +15,6 @@ import copy
 import math
 import sys
 import time
-from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -26,7 +25,6 @@ import numpy as np
 import torch
 import torch.nn.functional as F
 from augment import LOUDNESS, augment, mask_bands
-from ensemble import Ensemble
 from features import Mfcc
 from network import SHAPES, Network, Shape
 from teacher import Teacher
@@ -41,8 +39,6 @@ CROSS_ENTROPY = 0.05
 """Weight of a second output layer that learns each frame's likely outputs given the text (Povey et al. 2016, 4.2)."""
 TEACHING = 0.1
 """Weight of foretelling what Whisper would say of the sound without the room and the noise, with --teacher."""
-LIKENESS = 1.0
-"""Weight of saying what several ears say on average of the sound without the room and the noise, with --like."""
 AVERAGING = 0.999
 FRAME, LEAD = 480, 320
 """Samples: of a 30 ms frame; left before a word that is cut out (the sound fades in over half of it)."""
@@ -66,7 +62,6 @@ class Trainer:
         peak_rate: float = PEAK_RATE,
         teacher: Path | None = None,
         loudness: str = "loud",
-        like: Sequence[Path] = (),
     ) -> None:
         self.device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
         torch.manual_seed(0)
@@ -82,7 +77,6 @@ class Trainer:
         self.network = Network(shape, outputs, dropout=dropout).to(self.device)
         self.guide = nn.Linear(shape.width, outputs).to(self.device)  # the second output layer; not exported
         self.teacher = Teacher(teacher, shape.width).to(self.device) if teacher else None
-        self.ensemble = Ensemble(like, corpus.phones).to(self.device) if like else None
         self.average = copy.deepcopy(self.network).eval()
         parameters = [*self.network.parameters(), *self.guide.parameters()]
         parameters += self.teacher.foretell.parameters() if self.teacher else []
@@ -139,10 +133,6 @@ class Trainer:
             minimised = minimised - CROSS_ENTROPY * told / frames
             if self.teacher:
                 minimised = minimised + TEACHING * self.teacher.loss(clean, hidden, lengths)
-            if self.ensemble:
-                # Of household sound by itself they may be wrong, and the text is surely right: it is silence.
-                speech = (plan.pieces[:, 0, 0] < self.corpus.noise_start).to(self.device)
-                minimised = minimised + LIKENESS * self.ensemble.loss(clean, outputs, lengths * speech)
         return (minimised, total), frames
 
     @torch.no_grad()
@@ -313,7 +303,6 @@ def _report(trainer: Trainer, out: Path, seconds: float, loss: float) -> None:
     line = f"{seconds:.0f} s\t{trainer.steps} steps\t{trainer.heard_s / 3600:.1f} h heard\tloss {loss:.4f}\t"
     line += "\t".join(f"watched {name} {value:.4f}" for name, value in watched.items())
     line += f"\tforetold off by {trainer.teacher.off:.3f}" if trainer.teacher else ""
-    line += f"\tunlike by {trainer.ensemble.off:.3f}" if trainer.ensemble else ""
     line += f"\t{trainer.refused} refused" if trainer.refused else ""
     print(line, flush=True)
     with open(out / "log.tsv", "a", encoding="utf-8") as log:
@@ -337,7 +326,6 @@ def main() -> None:
     parser.add_argument("--report-seconds", type=float, default=60)
     parser.add_argument("--cut-after", type=float, default=0.3)
     parser.add_argument("--teacher", type=Path, metavar="WHISPER.pt", help="learn to foretell Whisper as well")
-    parser.add_argument("--like", type=Path, nargs="+", default=(), metavar="MODEL.pt", help="ears to be the mean of")
     parser.add_argument("--begin-with", type=Path, metavar="MODEL.pt", help="take its weights to begin with")
     parser.add_argument("--resume", action="store_true", help="go on from OUT/last.pt")
     options = parser.parse_args()
@@ -349,7 +337,7 @@ def main() -> None:
         shape = replace(shape, width=options.width)
     mix = corpora.Mix(options.noise_share, not options.no_cut_words)
     given = (options.dropout, options.batch_seconds, options.workers, mix, options.peak_rate)
-    trainer = Trainer(corpus, shape, *given, options.teacher, options.loudness, options.like)
+    trainer = Trainer(corpus, shape, *given, options.teacher, options.loudness)
     print(f"{sum(p.numel() for p in trainer.network.parameters())} parameters on {trainer.device}", flush=True)
     if options.begin_with:
         trainer.begin_with(options.begin_with)
