@@ -22,8 +22,8 @@ KEPT_S = 30.0
 
 
 class TwiceHeard:
-    """Gives each word of the plan, and other speech that may be one, `shares`: how likely each phrase and no other is
-    there by a second look; None where the sound is no longer there.
+    """Gives each word of the plan, and other speech that may be one, `shares` and `voice` by a second look: how likely
+    each phrase and no other is there, and whether somebody speaks; None where the sound is no longer there.
 
     pronunciations  of every phrase listened for: the ways to say it
     """
@@ -64,8 +64,8 @@ class TwiceHeard:
             return word
         pcm, before = self._sound(word)
         length = round((word.end_s - word.start_s) * SAMPLE_RATE)
-        odds = self._look.log_odds(pcm, before, before + length, tuple(self._pronunciations.values()))
-        return replace(word, shares=dict(zip(self._pronunciations, shares(odds), strict=True)))
+        voice, odds = self._look.log_odds(pcm, before, before + length, tuple(self._pronunciations.values()))
+        return replace(word, voice=voice, shares=dict(zip(self._pronunciations, shares(odds), strict=True)))
 
     def _sound(self, word: HeardWord) -> tuple[bytes, int]:
         """What is kept around the word, lost sound as silence; and how many samples of it come before the word."""

@@ -11,7 +11,9 @@ import pytest
 from handsfree.core.confidence import (
     FEATURES,
     LEAST_FOUND,
+    LEAST_VOICE,
     LOOKED_AT,
+    NO_VOICE,
     Evidence,
     Took,
     Weighing,
@@ -61,6 +63,17 @@ def test_a_second_look_has_weights_of_its_own():
     seen = replace(SURE, second=0.9)
     assert weights(posterior=1.0).confidence(seen) == weights(posterior=1.0).confidence(SURE)
     assert log_odds(weights({"second_look": 2.0}, posterior=1.0).confidence(seen)) == pytest.approx(2 * math.log(9))
+
+
+def test_where_hardly_anybody_speaks_a_word_is_unlikely():
+    told = weights({"second_look": 2.0})
+    seen = replace(SURE, second=0.9)
+    assert told.confidence(replace(seen, voice=LEAST_VOICE)) == told.confidence(seen)
+    lacking = log_odds(told.confidence(seen)) - log_odds(told.confidence(replace(seen, voice=LEAST_VOICE - 2)))
+    assert lacking == pytest.approx(2 * NO_VOICE)
+    word = HeardWord("sit", 1.0, 1.4, 0.9, {"sit": 0.9}, voice=-2.0)
+    (after,) = Weighing(told, {"sit": 3}).weigh(Breath((word,), 2.0)).words
+    assert after.confidence == pytest.approx(told.confidence(replace(seen, voice=-2.0)))
 
 
 def test_what_the_ear_took_for_something_else_speaks_against_a_word():

@@ -17,6 +17,7 @@ import pytest
 import soundfile
 
 from handsfree import listening
+from handsfree.core.confidence import LEAST_VOICE
 from handsfree.core.errors import UserError
 from handsfree.core.events import OTHER_SPEECH, AudioBlock, Breath, EndReason, HeardWord
 from handsfree.core.plan import Plan
@@ -114,7 +115,7 @@ def test_it_computes_what_was_trained(look, network):
         spelt = speller.spell(mel, module.positions((mel.shape[1] + 1) // 2, begins, ends), frames)
         spelt, count = module.near(spelt, begins, ends, frames)
         expected, _ = speller.judge(spelt, count, texts, torch.tensor([list(map(len, SAID.values()))]))
-    found = look.log_odds(pcm.tobytes(), start, end, [(text,) for text in SAID.values()])
+    _, found = look.log_odds(pcm.tobytes(), start, end, [(text,) for text in SAID.values()])
     assert found == pytest.approx(expected[0].numpy(), abs=1e-3)
 
 
@@ -144,7 +145,7 @@ def test_words_of_people_are_likelier_than_other_words(look):
     assert len(clips) >= 8
     ahead, odds, others = 0, [], []
     for word, sound, start, end in clips:
-        odds_of_all = look.log_odds(sound.tobytes(), start, end, [(phones,) for phones in SAID.values()])
+        _, odds_of_all = look.log_odds(sound.tobytes(), start, end, [(phones,) for phones in SAID.values()])
         found = dict(zip(SAID, odds_of_all, strict=True))
         ahead += max(found, key=found.__getitem__) == word
         odds.append(found.pop(word))
@@ -153,17 +154,48 @@ def test_words_of_people_are_likelier_than_other_words(look):
     assert np.mean(np.array(odds) > np.quantile(others, 0.95)) >= 0.8
 
 
+def barks() -> list[tuple[np.ndarray, int, int]]:
+    """(int16 samples, from and up to which it is suddenly loud) where nobody speaks in the sessions with dogs: ESC-10
+    (Piczak 2015, doi:10.1145/2733373.2806390), files that no training has heard."""
+    found = []
+    for truth in sorted((ROOT / "tests" / "data" / "sessions").glob("*.jsonl")):
+        rows = [json.loads(line) for line in truth.read_text(encoding="utf-8").splitlines()]
+        if not any(row["kind"] == "sound" and row["name"].startswith("ESC-10") for row in rows):
+            continue
+        sound = soundfile.read(truth.with_suffix(".ogg"), dtype="int16")[0]
+        level = 10 * np.log10(np.square(sound[: len(sound) // 160 * 160].astype(float)).reshape(-1, 160).mean(1) + 1e-3)
+        for row in rows:
+            if row["kind"] == "spoken":
+                first, last = (int(100 * row[name]) for name in ("start_s", "end_s"))
+                level[max(0, first - 30) : last + 30] = np.nan
+        for at in range(20, len(level) - 30):
+            before = level[at - 20 : at]
+            if not np.isnan(level[at - 20 : at + 30]).any() and level[at] > max(before.max() + 9, 40):
+                found.append((sound, 160 * at, 160 * at + 4800))
+    return found
+
+
+def test_a_bark_is_no_voice(look):
+    heard = barks()
+    assert len(heard) >= 20
+    none = [look.log_odds(sound.tobytes(), start, end, [(SAID["left"],)])[0] for sound, start, end in heard]
+    voices = [look.log_odds(sound.tobytes(), start, end, [(SAID["left"],)])[0] for _, sound, start, end in word_clips()]
+    assert np.quantile(voices, 0.1) > LEAST_VOICE
+    assert np.quantile(none, 0.9) < LEAST_VOICE
+
+
 def test_the_likeliest_pronunciation_counts(look):
     _, sound, start, end = next(clip for clip in word_clips() if clip[0] == "yes")
     yes, down = SAID["yes"], SAID["down"]
-    found = look.log_odds(sound.tobytes(), start, end, [(yes,), (down, yes), (down,), (yes, yes, down)])
+    _, found = look.log_odds(sound.tobytes(), start, end, [(yes,), (down, yes), (down,), (yes, yes, down)])
     assert found == pytest.approx(found[[0, 0, 2, 0]])
     assert found[0] > found[2]
 
 
 @pytest.mark.parametrize(("start", "end", "samples"), [(0, 1600, 1600), (0, 48_000, 48_000), (100, 101, 400)])
 def test_little_or_much_sound_is_no_trouble(look, start, end, samples):
-    assert np.isfinite(look.log_odds(bytes(2 * samples), start, end, [(SAID["yes"],), (SAID["stop"] * 8,)])).all()
+    voice, odds = look.log_odds(bytes(2 * samples), start, end, [(SAID["yes"],), (SAID["stop"] * 8,)])
+    assert np.isfinite([voice, *odds]).all()
 
 
 def test_the_sound_goes_through_the_network_once_for_many_phrases(look, monkeypatch):
@@ -171,9 +203,9 @@ def test_the_sound_goes_through_the_network_once_for_many_phrases(look, monkeypa
     pcm, every = sound.tobytes(), [(first + second,) for first in SAID.values() for second in SAID.values()]
     encoded, encode = [], SecondLook._encode
     monkeypatch.setattr(SecondLook, "_encode", lambda *given: encoded.append(1) or encode(*given))
-    together = look.log_odds(pcm, start, end, every)
+    _, together = look.log_odds(pcm, start, end, every)
     assert len(encoded) == 1
-    assert together == pytest.approx([look.log_odds(pcm, start, end, [one])[0] for one in every])
+    assert together == pytest.approx([look.log_odds(pcm, start, end, [one])[1][0] for one in every])
     assert len(encoded) == 1 + len(every)
 
 
@@ -220,14 +252,15 @@ class Listener:
     """Stands in for the second look: keeps what it was shown, and finds the phrases as likely as `odds` says."""
 
     before_s, after_s = 0.4, 0.3
+    VOICE = 2.5
 
     def __init__(self, odds: Sequence[float]) -> None:
         self._odds = np.array(odds)
         self.shown: list[tuple[np.ndarray, int, int, Sequence]] = []
 
-    def log_odds(self, pcm: bytes, start: int, end: int, phrases: Sequence) -> np.ndarray:
+    def log_odds(self, pcm: bytes, start: int, end: int, phrases: Sequence) -> tuple[float, np.ndarray]:
         self.shown.append((np.frombuffer(pcm, "<i2"), start, end, phrases))
-        return self._odds
+        return self.VOICE, self._odds
 
 
 def blocks(samples: np.ndarray, from_s: float = 0.0) -> list[AudioBlock]:
@@ -251,6 +284,7 @@ def test_a_word_is_shown_with_the_sound_around_it():
     (breath,), listener = heard([word], 1.75, blocks(samples), [math.log(2), 0.0])
     assert [one.second for one in breath.words] == [pytest.approx(0.5)]  # 2 against 1 for the other and 1 for none
     assert breath.words[0].shares == {"sit": pytest.approx(0.5), "down": pytest.approx(0.25)}
+    assert breath.words[0].voice == Listener.VOICE
     assert breath.words == (word,)  # the second look changes nothing else
     ((pcm, start, end, phrases),) = listener.shown
     assert pcm[start] == round(0.93 * 16_000)

@@ -27,7 +27,7 @@ from tests.test_training_smoke import RATE, SESSIONS, TRAINING, command
 
 torch = pytest.importorskip("torch")
 
-MODULES = ("second_network", "whisper_encoder", "whisper_weights", "stretches", "second_train")
+MODULES = ("second_network", "whisper_encoder", "whisper_weights", "stretches", "second_train", "voice", "corpus")
 KINDS = {np.dtype(np.float32): 0, np.dtype(np.int32): 3, np.dtype(np.float16): 4}
 AROUND = round(0.15 * RATE)
 STEPS = 18
@@ -228,6 +228,46 @@ def test_what_is_trained_is_what_the_program_loads(
         heard = np.zeros_like(sound)
         heard[first + RATE : last - 1 + RATE] = sound[first + RATE : last - 1 + RATE]
         ways = [(tuple(trainer.examples.phones[p] for p in t[:n]),) for t, n in zip(texts, lengths, strict=True)]
-        found.append(look.log_odds(heard.tobytes(), int(start) + RATE, int(end) + RATE, ways))
+        _, odds = look.log_odds(heard.tobytes(), int(start) + RATE, int(end) + RATE, ways)
+        found.append(odds)
     assert expected.std() > 0.05
     assert np.array(found) == pytest.approx(expected, abs=0.05 * float(expected.std()))
+    command("second_look/voice", prepared, examples, tmp_path / "exported", "--stretches", 160, "--jobs", 1)
+    taught = SecondLook(tmp_path / "exported")
+    stretches = code.voice.Stretches(examples, code.corpus.load(prepared), seed=9)
+    voices: dict[bool, list[float]] = {True: [], False: []}
+    for stretch, spoken in (stretches.draw() for _ in range(60)):
+        pcm = sound[RATE:-RATE][stretch.first : stretch.last].astype(np.int16).tobytes()
+        place = stretch.start - stretch.first, stretch.end - stretch.first
+        assert look.log_odds(pcm, *place, [(("Y", "EH", "S"),)])[0] == 10  # before it was taught
+        voices[spoken].append(taught.log_odds(pcm, *place, [(("Y", "EH", "S"),)])[0])
+    assert np.median(voices[True]) > 1
+    assert np.median(voices[False]) < -1
+
+
+def test_what_is_suddenly_loud_is_found_and_drawn_as_no_voice(code: SimpleNamespace, tmp_path: Path) -> None:
+    """Faint hiss and two claps in household sound that follows speech."""
+    rng = np.random.default_rng(0)
+    hiss, claps = rng.normal(0, 30, 12 * RATE), (4 * RATE, 7 * RATE + 80)
+    for clap in claps:
+        hiss[clap : clap + 1600] += rng.normal(0, 3000, 1600)
+    noise = torch.from_numpy(hiss.astype(np.int16))
+    found = code.voice.suddenly_loud(noise)
+    assert [min(abs(found - clap)) <= 160 for clap in claps] == [True, True]
+    assert all(min(abs(at - clap) for clap in claps) < 1600 for at in found)
+    recordings(tmp_path)
+    command("lexicon", tmp_path / "lexicon.txt", tmp_path / "manifest.tsv")
+    (tmp_path / "noise").mkdir()
+    soundfile.write(tmp_path / "noise" / "claps.wav", noise.numpy(), RATE)
+    prepare = ("--lexicon", tmp_path / "lexicon.txt", "--noise", tmp_path / "noise", tmp_path / "manifest.tsv")
+    command("prepare", tmp_path / "prepared", *prepare)
+    command("second_look/examples", tmp_path / "prepared", tmp_path / "spans.json", tmp_path / "examples.npz")
+    corpus = code.corpus.load(tmp_path / "prepared")
+    stretches = code.voice.Stretches(tmp_path / "examples.npz", corpus, seed=0)
+    drawn = [stretches.draw() for _ in range(200)]
+    starts = np.array([one.start for one, spoken in drawn if not spoken]) - corpus.noise_start
+    assert 60 < len(starts) < 140
+    assert starts.min() >= 0
+    assert starts.max() < len(noise)
+    assert 0.4 < np.mean([min(abs(start - clap) for clap in claps) < 1600 for start in starts]) < 0.85
+    assert all(one.end <= corpus.noise_start for one, spoken in drawn if spoken)

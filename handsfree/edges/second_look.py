@@ -30,6 +30,8 @@ LONGEST_S = 1.5
 """Of a longer word the beginning is judged. As in training."""
 NEAR_S = 0.25
 """Frames so far before and after the word are read: what is said there must not belong to it."""
+EDGE_S = 0.05
+"""Frames so far before and after the word are asked whether somebody speaks."""
 LEAST = -60.0
 """Nothing is less likely than this (natural logarithm)."""
 _RATE, _HOP, _WINDOW, _STRIDE = 16_000, 160, 400, 2
@@ -65,13 +67,15 @@ class SecondLook:
         self._bank = mel_bank()
         self._window = np.hanning(_WINDOW + 1)[:-1].astype(np.float32)
 
-    def log_odds(self, pcm: bytes, start: int, end: int, phrases: Sequence[Sequence[Phones]]) -> Array:
-        """How likely each of `phrases` is said from sample `start` to sample `end` of `pcm`: log-odds, [phrases].
+    def log_odds(self, pcm: bytes, start: int, end: int, phrases: Sequence[Sequence[Phones]]) -> tuple[float, Array]:
+        """How likely somebody speaks from sample `start` to sample `end` of `pcm`, whatever is said, and how likely
+        each of `phrases` is said there: log-odds, those of the phrases [phrases].
 
         pcm      int16, 16 kHz, mono; as much of `before_s` before and `after_s` after the word as there is
         phrases  each the ways to say it, of which the likeliest counts
         """
-        spelt = self._spell(np.frombuffer(pcm, "<i2"), start, min(end, start + int(LONGEST_S * _RATE)))
+        heard, finish = self._hear(pcm, start, end)
+        spelt = self._spell(heard, finish)
         ways = [[self._number[phone] for phone in way if phone != PAUSE] for phrase in phrases for way in phrase]
         lengths = np.array(list(map(len, ways)))
         said = np.maximum(spellings(spelt, ways), LEAST)
@@ -80,10 +84,20 @@ class SecondLook:
         known = np.stack([said / 8, said / lengths, behind / 8, behind / lengths, lengths / 8, frames], 1)
         odds = self._linear(np.maximum(self._linear(known, "weigh1"), 0), "weigh2")[:, 0]
         first = np.cumsum([0, *(len(phrase) for phrase in phrases[:-1])])
-        return np.asarray(np.maximum.reduceat(odds, first))
+        voice = self._linear(self._inside(heard, finish), "voice")
+        return float(voice[0]), np.asarray(np.maximum.reduceat(odds, first))
 
-    def _spell(self, samples: Array, start: int, end: int) -> Array:
-        """Log-probabilities of each phone, and of none, in the frames on and near the word: [frames, phones + 1]."""
+    def encoding(self, pcm: bytes, start: int, end: int) -> Array:
+        """What the network makes of the word [384], by which it tells whether somebody speaks. As `log_odds`."""
+        return self._inside(*self._hear(pcm, start, end))
+
+    def _inside(self, heard: Array, finish: int) -> Array:
+        return np.asarray(heard[self._frames(len(heard), finish, EDGE_S)].mean(0))
+
+    def _hear(self, pcm: bytes, start: int, end: int) -> tuple[Array, int]:
+        """What the network makes of each frame [frames, 384] of the word and the sound around it; the sample of that
+        sound at which the word ends. It begins after `before_s`."""
+        samples, end = np.frombuffer(pcm, "<i2"), min(end, start + int(LONGEST_S * _RATE))
         before, after = int(self.before_s * _RATE), int(self.after_s * _RATE)
         first, last = max(0, start - before), min(len(samples), end + after)
         finish, until = before + end - start, before + last - start
@@ -92,12 +106,19 @@ class SecondLook:
         at = before - (start - first)
         heard = samples[first:last][: len(sound) - at]
         sound[at : at + len(heard)] = heard
-        x = self._encode(log_mel(sound, self._bank, self._window), before, finish)
-        step, middle = _STRIDE * _HOP, _WINDOW / 2
-        nearest = max(0, math.floor((before - NEAR_S * _RATE - middle) / step) + 1)
-        furthest = max(nearest + 1, math.ceil((finish + NEAR_S * _RATE - middle) / step))
-        scores = self._linear(x[nearest:furthest], "out")
+        return self._encode(log_mel(sound, self._bank, self._window), before, finish), finish
+
+    def _spell(self, heard: Array, finish: int) -> Array:
+        """Log-probabilities of each phone, and of none, in the frames on and near the word: [frames, phones + 1]."""
+        scores = self._linear(heard[self._frames(len(heard), finish, NEAR_S)], "out")
         return np.asarray(scores - np.logaddexp.reduce(scores, 1, keepdims=True))
+
+    def _frames(self, count: int, finish: int, margin_s: float) -> slice:
+        """Those of `count` frames whose middle lies in the word or at most so far from it; one at least."""
+        before, step, middle = int(self.before_s * _RATE), _STRIDE * _HOP, _WINDOW / 2
+        first = min(count - 1, max(0, math.floor((before - margin_s * _RATE - middle) / step) + 1))
+        last = math.ceil((finish + margin_s * _RATE - middle) / step)
+        return slice(first, max(first + 1, last))
 
     def _encode(self, mel: Array, start: int, end: int) -> Array:
         """[frames, 80], and from and up to which sample the word is said -> [frames / 2, 384]."""

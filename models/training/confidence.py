@@ -29,7 +29,9 @@ from pathlib import Path
 import numpy as np
 
 ROOT = Path(__file__).parents[2]
-sys.path.insert(0, str(ROOT))
+sys.path[:0] = [str(ROOT), str(Path(__file__).parent)]
+
+from logistic import logistic  # noqa: E402
 
 from handsfree.core.confidence import FEATURES, LOOKED_AT, Evidence, Took, Weighing, Weights  # noqa: E402
 from handsfree.core.phones import PAUSE  # noqa: E402
@@ -102,19 +104,9 @@ def examples(pairs: Iterable[Pair], phones: Phones) -> Iterator[tuple[Evidence, 
 
 def fit(known: Sequence[tuple[Evidence, bool]], features: Sequence[str]) -> dict[str, float]:
     """Logistic regression: the weights under which what was said is likeliest."""
-    from scipy.optimize import minimize
-
     x = np.array([[evidence.features[name] for name in features] for evidence, _ in known])
-    sign = np.array([1.0 if said else -1.0 for _, said in known])
-
-    def loss(weights: np.ndarray) -> tuple[float, np.ndarray]:
-        margin = sign * (x @ weights)
-        slope = -sign / (1 + np.exp(margin))
-        penalty = RIDGE * weights
-        return float(np.logaddexp(0, -margin).sum() + weights @ penalty / 2), slope @ x + penalty
-
-    found = minimize(loss, np.zeros(len(features)), jac=True)
-    return dict(zip(features, found.x.round(4).tolist(), strict=True))
+    found = logistic(x, np.array([said for _, said in known]), RIDGE)
+    return dict(zip(features, found.round(4).tolist(), strict=True))
 
 
 def fitted(known: Sequence[tuple[Evidence, bool]]) -> Weights:

@@ -2,6 +2,8 @@
 
     python models/training/second_look/second_export.py model.pt OUT
 
+Until voice.py has taught it otherwise, all is a voice to it.
+
 Matrices are stored [inputs, outputs], convolutions [time, inputs, outputs]; the large ones in 8 bits, with a scale for
 each output in `NAME.scale`, everything else in 16.
 """
@@ -13,13 +15,17 @@ from pathlib import Path
 import numpy as np
 import torch
 
+FILE, SUM = "second_look.npz", "second_look.sha256"
 LARGE = 10_000
 """Numbers."""
+WIDTH, SURE = 384, 10.0
+"""Of the encoder; log-odds."""
 
 
 def main() -> None:
     checkpoint, out = torch.load(sys.argv[1], map_location="cpu"), Path(sys.argv[2])
     arrays = {"phones": np.array(checkpoint["phones"])}
+    arrays |= {"voice.weight": np.zeros((WIDTH, 1), np.float32), "voice.bias": np.array([SURE], np.float32)}
     for name, value in checkpoint["weights"].items():
         array = value.permute(*range(2, value.dim()), 1, 0).contiguous().numpy() if value.dim() > 1 else value.numpy()
         if array.size > LARGE:
@@ -27,11 +33,22 @@ def main() -> None:
             arrays[f"{name}.scale"] = scale = np.maximum(scale, 1e-6).astype(np.float16)
             array = np.rint(array.astype(np.float32) / scale.astype(np.float32)).clip(-127, 127).astype(np.int8)
         arrays[name] = array
-    out.mkdir(parents=True, exist_ok=True)
-    np.savez_compressed(out / "second_look.npz", **arrays)
-    digest = hashlib.sha256((out / "second_look.npz").read_bytes()).hexdigest()
-    (out / "second_look.sha256").write_text(f"{digest}  second_look.npz\n")
-    print(f"{digest}, {(out / 'second_look.npz').stat().st_size / 1e6:.2f} MB")
+    write(arrays, out)
+
+
+def read(folder: Path) -> dict[str, np.ndarray]:
+    """All arrays of a second look."""
+    with np.load(folder / FILE) as arrays:
+        return {name: arrays[name] for name in arrays.files}
+
+
+def write(arrays: dict[str, np.ndarray], folder: Path) -> None:
+    """The second look and its checksum."""
+    folder.mkdir(parents=True, exist_ok=True)
+    np.savez_compressed(folder / FILE, **arrays)
+    digest = hashlib.sha256((folder / FILE).read_bytes()).hexdigest()
+    (folder / SUM).write_text(f"{digest}  {FILE}\n")
+    print(f"{digest}, {(folder / FILE).stat().st_size / 1e6:.2f} MB")
 
 
 if __name__ == "__main__":

@@ -78,8 +78,12 @@ class Examples:
         kind = self.rng.random()
         for name, share in SHARES.items():
             kind -= share
-            if kind < 0 and (made := getattr(self, f"_{name}")()):
+            if kind < 0 and (made := getattr(self, name)()):
                 return made
+        return self.one()
+
+    def one(self) -> Stretch:
+        """A single word."""
         at = min(int(np.searchsorted(self.chance, self.rng.random())), len(self.words) - 1)
         return self.word(self.words[at])
 
@@ -92,7 +96,7 @@ class Examples:
         alone = not row[5] and self.rng.random() < 0.5
         return self._stretch(row[:4], [truth, *wrong], True, alone)
 
-    def _run(self) -> Stretch | None:
+    def run(self) -> Stretch | None:
         """Two or three words that follow each other."""
         at = int(self.rng.integers(len(self.words) - 3))
         rows = self.words[at : at + int(self.rng.integers(2, 4))]
@@ -108,15 +112,18 @@ class Examples:
         place = (rows[0, 0], rows[-1, 1], rows[0, 2], rows[0, 3])
         return self._stretch(place, [truth, *(text[:MOST_PHONES] for text in wrong)], True, self.rng.random() < 0.5)
 
-    def _part(self) -> Stretch:
+    def part(self) -> Stretch:
         row = self.parts[self.rng.integers(len(self.parts))]
         texts = [self.text(t) for t in row[4:]]
         texts += [self._any() for _ in range(WAYS - len(texts))]
         return self._stretch(row[:4], texts, False, self.rng.random() < 0.3)
 
-    def _noise(self) -> Stretch:
-        length = int(self.rng.uniform(0.15, 1.0) * RATE)
-        start = self.noise_start + int(self.rng.integers(RATE, self.noise_samples - 3 * RATE))
+    def noise(self, at: int | None = None, seconds: float | None = None) -> Stretch:
+        """Household sound, from so many samples after its beginning on, or anywhere."""
+        length = int((seconds or self.rng.uniform(0.15, 1.0)) * RATE)
+        if at is None:
+            at = int(self.rng.integers(RATE, self.noise_samples - 3 * RATE))
+        start = self.noise_start + at
         place = (start, start + length, start - RATE, start + length + RATE)
         return self._stretch(place, [self.text(t) for t in self.rng.choice(self.plan_texts, WAYS)], False, False)
 
