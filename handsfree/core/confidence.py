@@ -25,8 +25,8 @@ keeps nearly all false words away by itself; a missed marker is a lost rep."""
 
 LEAST_VOICE, NO_VOICE = -1.0, 2.0
 """Where the log-odds that somebody speaks lie below the first, those of a word fall by the second for each that is
-lacking. Chosen on 871 words of half `tune`, of which one is lost, and on what noise gives in the bench's sessions; not
-learnt with the weights, since hardly anything is noise where those are learnt."""
+lacking. Chosen on 871 words of half `tune`, of which one is lost, and on what noise gives in the bench's sessions, as
+another twin heard them; not learnt with the weights, since hardly anything is noise where those are learnt."""
 
 LEAST_FOUND = 0.7
 """Other speech becomes a word from this confidence on. At 0.5 whole sessions count 2 more of 479 reps right, and 2 more

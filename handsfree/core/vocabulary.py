@@ -27,10 +27,11 @@ TALKING_S, TALK_S = 3.0, 0.3
 """Somebody talks: so much other speech in the seconds before a word."""
 HARDER, SURE_IN_TALK = 3.5, 0.8
 """By how much the log-odds asked of a word rise with each second of it beyond that, and up to which confidence. An ear
-that knew none of the people hears 15 false words in 3.8 h of talk, 8 of them across a room; with 0.5 after any talk 22
-and 13, and as many words. Chosen on 2.9 h of other talk and on sessions, where words after 0.3-0.6 s of talk gain: the
-ear before this heard 55 of 62, not 49. Those after 1.4 s or more, which the sessions lack, pay: of single words 88 %
-reach what is asked then, 93 % reach 0.5. Up to 0.9 it would be 82 %, and one false word less."""
+that knew none of the people hears 15 false words in 3.8 h of talk, 8 of them across a room (14 and 7 since a word needs
+a voice); with 0.5 after any talk 22 and 13, and as many words. Chosen on 2.9 h of other talk and on sessions, where
+words after 0.3-0.6 s of talk gain: the ear before this heard 55 of 62, not 49. Those after 1.4 s or more, which the
+sessions lack, pay: of single words 88 % reach what is asked then, 93 % reach 0.5. Up to 0.9 it would be 82 %, and one
+false word less."""
 SENTENCE_WORDS = 3
 
 
@@ -200,8 +201,8 @@ def sure_in_talk(ear: Ear, spoken_s: float) -> float:
     """Least confidence, 0-1, of a word before which somebody talked for so many of TALKING_S seconds.
 
     Who turns `sensitivity` above 0.5 wants nothing missed, in talk either: there the log-odds fall with the dial, to a
-    confidence of 0.17 at 1 after long talk, where an ear that knew none of the people hears 36 false words in 3.8 h of
-    talk, and 15 at 0.5. A plan's own `confidence` moves nothing, and holds where it asks for more.
+    confidence of 0.17 at 1 after long talk, where an ear that knew none of the people hears 31 false words in 3.8 h of
+    talk, and 14 at 0.5. A plan's own `confidence` moves nothing, and holds where it asks for more.
     """
     quiet = AT_HALF if ear.confidence is not None else ear.least_confidence
     harder = min(HARDER * max(0.0, spoken_s - TALK_S), log_odds(SURE_IN_TALK) - log_odds(AT_HALF))

@@ -29,7 +29,7 @@ from pathlib import Path
 import numpy as np
 
 ROOT = Path(__file__).parents[2]
-sys.path[:0] = [str(ROOT), str(Path(__file__).parent)]
+sys.path.insert(0, str(ROOT))
 
 from logistic import logistic  # noqa: E402
 

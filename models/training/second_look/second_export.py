@@ -15,17 +15,21 @@ from pathlib import Path
 import numpy as np
 import torch
 
-FILE, SUM = "second_look.npz", "second_look.sha256"
+sys.path.insert(0, str(Path(__file__).parents[3]))
+
+from handsfree.edges.second_look import FILE, SUM  # noqa: E402
+
 LARGE = 10_000
 """Numbers."""
-WIDTH, SURE = 384, 10.0
-"""Of the encoder; log-odds."""
+SURE = 10.0
+"""Log-odds."""
 
 
 def main() -> None:
     checkpoint, out = torch.load(sys.argv[1], map_location="cpu"), Path(sys.argv[2])
     arrays = {"phones": np.array(checkpoint["phones"])}
-    arrays |= {"voice.weight": np.zeros((WIDTH, 1), np.float32), "voice.bias": np.array([SURE], np.float32)}
+    width = checkpoint["weights"]["out.weight"].shape[1]
+    arrays |= {"voice.weight": np.zeros((width, 1), np.float32), "voice.bias": np.array([SURE], np.float32)}
     for name, value in checkpoint["weights"].items():
         array = value.permute(*range(2, value.dim()), 1, 0).contiguous().numpy() if value.dim() > 1 else value.numpy()
         if array.size > LARGE:

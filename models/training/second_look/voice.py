@@ -6,7 +6,7 @@ PREPARED, EXAMPLES.npz  what ../prepare.py and examples.py wrote;  FOLDER  what 
 
 Half of what it learns from are words, all else is household sound, more often than not from where it is suddenly loud:
 a bark, a dish, what an ear takes for a word. It is logistic regression over what the network makes of them; the network
-itself stays as it is. Some five minutes on two cores.
+itself stays as it is. Some eight minutes on two cores.
 """
 
 from __future__ import annotations
@@ -54,7 +54,7 @@ def suddenly_loud(noise: Tensor) -> np.ndarray:
 
 
 class Stretches:
-    """Drawn at random: words, pieces of words, household sound."""
+    """Drawn at random: words and household sound."""
 
     def __init__(self, examples: Path, corpus: corpora.Corpus, seed: int) -> None:
         noise = corpus.samples[corpus.noise_start :]
