@@ -18,22 +18,15 @@ FULL_SCALE = 32767.0
 
 @dataclass(frozen=True)
 class Loudness:
-    """Of other sounds: in how many recordings; by how much speech stands above them, dB; how often there are two; how
-    often they are played slower, faster or backwards; how often they are struck things that nobody recorded."""
+    """Of other sounds: in how many recordings; by how much speech stands above them, dB; how often there are two."""
 
     chance: float
     least_db: float
     most_db: float
     another: float
-    warped: float = 0.0
-    struck: float = 0.0
 
 
-LOUDNESS = {
-    "loud": Loudness(0.8, -2, 24, 1 / 3),
-    "moderate": Loudness(0.7, -2, 27, 0.0),
-    "varied": Loudness(0.7, -2, 27, 0.0, 0.7, 0.15),
-}
+LOUDNESS = {"loud": Loudness(0.8, -2, 24, 1 / 3), "moderate": Loudness(0.7, -2, 27, 0.0)}
 
 
 def augment(speech: Tensor, noise: Tensor, loudness: Loudness = LOUDNESS["loud"]) -> Tensor:
@@ -76,10 +69,8 @@ def add_babble(x: Tensor, chance: float, least_db: float, most_db: float) -> Ten
 def add_noise(x: Tensor, noise: Tensor, loudness: Loudness) -> Tensor:
     """A stretch of `noise`, as some other room would give it, at times with another stretch under it; a quarter of the
     time coloured noise instead."""
-    recorded = equalise(_stretches(noise, x, loudness.warped))
-    if loudness.struck:
-        recorded = torch.where(_happens(x, loudness.struck), strike(x), recorded)
-    other = equalise(_stretches(noise, x, loudness.warped))
+    recorded = equalise(_stretches(noise, x))
+    other = equalise(_stretches(noise, x))
     recorded = recorded + torch.where(_happens(x, loudness.another), other * _gain(recorded, other, -5, 10), 0.0)
     spectrum = torch.fft.rfft(torch.randn_like(x))
     hertz = torch.linspace(1, RATE / 2, spectrum.shape[1], device=x.device)
@@ -89,29 +80,10 @@ def add_noise(x: Tensor, noise: Tensor, loudness: Loudness) -> Tensor:
     return torch.where(_happens(x, loudness.chance), noisy, x)
 
 
-def strike(x: Tensor) -> Tensor:
-    """Dishes, cans, coins, as long as the rows of `x`: partials that die away, set off 0.5-8 times a second."""
-    partials, length = 8, RATE // 2
-    t = torch.arange(length, device=x.device) / RATE
-    rings = torch.zeros(len(x), length, device=x.device)
-    for _ in range(partials):
-        hertz, fades_s = 250 * 2 ** _uniform(x, 0, 4.8), 0.01 * 2 ** _uniform(x, 0, 5)
-        rings += _uniform(x, 0, 1) * torch.sin(2 * torch.pi * (hertz * t + _uniform(x, 0, 1))) * torch.exp(-t / fades_s)
-    each_sample = 0.5 * 2 ** _uniform(x, 0, 4) / RATE
-    blows = (torch.rand_like(x) < each_sample) * 10 ** (-torch.rand_like(x))
-    size = x.shape[1] + length
-    return torch.fft.irfft(torch.fft.rfft(blows, size) * torch.fft.rfft(rings, size), size)[:, : x.shape[1]]
-
-
-def _stretches(noise: Tensor, x: Tensor, warped: float) -> Tensor:
-    """As many of them, as long as the rows of `x`; some slower, faster or backwards."""
-    speed = torch.where(_happens(x, warped), 2 ** _uniform(x, -0.8, 0.8), 1.0)
-    speed = torch.where(_happens(x, warped / 3), -speed, speed)
-    position = torch.arange(x.shape[1], device=x.device) * speed
-    below = position.floor()
-    at = torch.randint(0, len(noise), (len(x), 1), device=x.device) + below.long()
-    part = position - below
-    return noise[at % len(noise)] * (1 - part) + noise[(at + 1) % len(noise)] * part
+def _stretches(noise: Tensor, x: Tensor) -> Tensor:
+    """As many of them, as long as the rows of `x`."""
+    at = torch.randint(0, len(noise), (len(x), 1), device=x.device) + torch.arange(x.shape[1], device=x.device)
+    return noise[at % len(noise)].to(x.dtype)
 
 
 def clip(x: Tensor, chance: float) -> Tensor:
