@@ -161,18 +161,23 @@ def spellings(spelt: Array, texts: Sequence[Sequence[int]]) -> Array:
     states = np.full((len(texts), 2 * longest + 1), blank)
     for row, text in zip(states, texts, strict=True):
         row[1 : 2 * len(text) : 2] = text
-    skip = np.zeros(states.shape, bool)  # from a phone to the next, without a blank, where they differ
+    skip = np.zeros(states.shape)  # from a phone to the next, without a blank, where they differ
     skip[:, 3::2] = states[:, 3::2] != states[:, 1:-2:2]
-    sums = np.full(states.shape, -np.inf)
-    sums[:, :2] = spelt[0, states[:, :2]]
-    for frame in spelt[1:]:
+    each = np.exp(spelt.astype(np.float64))[:, states]
+    sums, scale = np.zeros(states.shape), np.zeros(len(texts))
+    sums[:, :2] = each[0, :, :2]
+    for frame in each[1:]:
         before = sums
-        sums = sums.copy()
-        sums[:, 1:] = np.logaddexp(before[:, 1:], before[:, :-1])
-        sums[:, 2:] = np.logaddexp(sums[:, 2:], np.where(skip[:, 2:], before[:, :-2], -np.inf))
-        sums += frame[states]
+        sums = before.copy()
+        sums[:, 1:] += before[:, :-1]
+        sums[:, 2:] += before[:, :-2] * skip[:, 2:]
+        sums *= frame
+        largest = sums.max(1)  # kept apart, or the sums of many frames would be nothing
+        sums /= largest[:, None]
+        scale += np.log(largest)
     rows, ends = np.arange(len(texts)), 2 * np.array(list(map(len, texts)))
-    return np.asarray(np.logaddexp(sums[rows, ends], sums[rows, ends - 1]))
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.log(sums[rows, ends] + sums[rows, ends - 1]) + scale)
 
 
 def positions(frames: int, start: int, end: int) -> Array:
