@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import subprocess
 import sys
@@ -193,6 +194,30 @@ def test_an_empty_grammar_is_refused(script: Script, tmp_path: Path) -> None:
 
 
 # Model directories that are not.
+
+
+@pytest.mark.parametrize(
+    ("flags", "set_to", "seen"),
+    [
+        ("avx2 avx512f avx512cd avx512bw avx512dq avx512vl", None, "SkylakeX"),
+        ("avx2 avx512f", None, None),  # not all that its kernels need
+        ("avx2 avx512f avx512cd avx512bw avx512dq avx512vl", "Haswell", "Haswell"),
+    ],
+)
+def test_vosk_is_loaded_with_the_kernels_of_the_processor(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, flags: str, set_to: str | None, seen: str | None
+) -> None:
+    stand_in = "import os\ncore = os.environ.get('OPENBLAS_CORETYPE')\ndef SetLogLevel(level): pass\n"
+    (tmp_path / "vosk.py").write_text(stand_in)
+    monkeypatch.syspath_prepend(tmp_path)
+    monkeypatch.delitem(sys.modules, "vosk", raising=False)
+    monkeypatch.setattr(recogniser, "_processor_flags", lambda: set(flags.split()))
+    monkeypatch.delenv("OPENBLAS_CORETYPE", raising=False)
+    if set_to:
+        monkeypatch.setenv("OPENBLAS_CORETYPE", set_to)
+    assert recogniser._library().core == seen
+    assert os.environ.get("OPENBLAS_CORETYPE") == set_to  # nothing is left for numpy's OpenBLAS and for children
+    sys.modules.pop("vosk")
 
 
 def test_no_directory(tmp_path: Path) -> None:
