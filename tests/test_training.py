@@ -241,6 +241,22 @@ def test_the_model_that_ships_may_hear_held_out_readers_but_no_held_out_voice(
     assert not {text for text, _ in heard["ships"]} & {"no", "go"}
 
 
+def test_a_prepared_folder_is_made_anew_for_other_options_only(
+    code: SimpleNamespace, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rows = manifest(tmp_path, yes={"speaker": "ls118"})
+    code.lexicon.write([rows], tmp_path / "lexicon.txt")
+    (tmp_path / "noise").mkdir()
+    given = ([rows], tmp_path / "lexicon.txt", tmp_path / "noise")
+    made = []
+    for everything in (False, False, True):
+        capsys.readouterr()
+        code.prepare.prepare(code.prepare.Sources(*given, everything=everything), tmp_path / "out")
+        made.append("up to date" not in capsys.readouterr().out)
+    assert made == [True, False, True]
+    assert "ls118" in (tmp_path / "out" / "clips.json").read_text()
+
+
 def test_of_the_people_of_the_benches_one_half_alone_may_be_heard(code: SimpleNamespace, tmp_path: Path) -> None:
     """What more recordings of the words are worth is measured on the other half."""
     rows = manifest(tmp_path, yes={"speaker": "ls118"}, no={"speaker": "p1"})

@@ -5,7 +5,8 @@
     (with --half tune instead of --all: only that half of the people of --commands, nobody else who is held out)
 
 MANIFEST  tab-separated: path (relative to the manifest), dataset, speaker, text, seconds, licence, note
-OUT       speech.pcm, noise.pcm (int16 samples, one recording after the other), clips.json, noise.json, skipped.tsv
+OUT       speech.pcm, noise.pcm (int16 samples, one recording after the other), clips.json, noise.json, skipped.tsv,
+          made_of.txt (what was asked for)
 
 Left out, with the reason in skipped.tsv and counts on stdout: rows noted test_only or CHECK, the test split of Speech
 Commands; licences not in LICENCES; speakers in held_out.txt; texts that are empty or hold a word without pronunciation;
@@ -15,7 +16,7 @@ With --all, for the model that ships: the readers of held_out.txt (not the voice
 in folders named after the word are used as well. Its figures come from a twin that was trained without it.
 With --half tune those clips are used of that half of their people, and nothing else that is held out: what more
 recordings of the words are worth can then be measured on the other half.
-Running it again does nothing when OUT is whole and newer than what it is made from.
+Running it again with the same options does nothing when OUT is whole and newer than what it is made from.
 """
 
 from __future__ import annotations
@@ -102,12 +103,15 @@ class Sources:
 
 def prepare(sources: Sources, out: Path) -> None:
     """Write the folder `out`."""
-    made = out / "skipped.tsv"
+    made, of = out / "skipped.tsv", out / "made_of.txt"
     files = [*sources.manifests, sources.lexicon, HELD_OUT, HELD_OUT.with_suffix(".py"), Path(__file__)]
-    if made.exists() and made.stat().st_mtime > max(file.stat().st_mtime for file in files):
+    whole = made.exists() and of.exists() and of.read_text() == str(sources)
+    if whole and made.stat().st_mtime > max(file.stat().st_mtime for file in files):
         print(f"{out} is up to date")
         return
     out.mkdir(parents=True, exist_ok=True)
+    made.unlink(missing_ok=True)  # written last: until then OUT is not whole
+    of.write_text(str(sources))
     lexicon, barred = lexicons.read(sources.lexicon), held_out(sources.everything)
     rows = [row for manifest in sources.manifests for row in manifest_rows(manifest)]
     if sources.commands:
