@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from handsfree.core.events import Breath, Ignored, Instruction, Reason, Role, SessionEvent
+from handsfree.core.events import OTHER_SPEECH, Breath, Ignored, Instruction, Reason, Role, SessionEvent
 from handsfree.core.plan import Behaviour, Ear
 from handsfree.core.vocabulary import Memory, Vocabulary, sure_in_talk
 from tests.helpers import INSTRUCTIONS, heard, small_plan, talk
@@ -89,6 +89,40 @@ def test_talk_at_the_end_of_one_breath_spoils_a_word_that_follows_at_once_in_the
     assert reasons(understand(vocabulary, heard("sit", 1.45), memory=memory)) == ["counts"]
     memory, _ = vocabulary.understand(memory, breath())
     assert reasons(understand(vocabulary, heard("sit", 1.25), memory=memory)) == [Reason.IN_A_SENTENCE]
+
+
+@pytest.mark.parametrize(
+    ("before", "sit", "expected"),
+    [
+        ([(1.0, 0.4)], (1.55, 0.97), "counts"),  # "Pops, sit": a name that the plan lacks
+        ([(1.0, 0.4)], (1.45, 0.97), Reason.IN_A_SENTENCE),  # no pause
+        ([(1.0, 0.4)], (1.55, 0.93), Reason.IN_A_SENTENCE),  # not sure
+        ([(1.0, 0.6)], (1.75, 0.97), Reason.IN_A_SENTENCE),  # too long for a call
+        ([(0.2, 0.4), (1.0, 0.4)], (1.55, 0.97), Reason.IN_A_SENTENCE),  # talk before it
+        ([(0.0, 0.4), (1.0, 0.4)], (1.55, 0.97), "counts"),  # talk, quiet, call
+    ],
+)
+def test_after_a_call_out_of_quiet_a_sure_word_needs_a_short_pause_only(vocabulary, before, sit, expected):
+    word = heard("sit", sit[0], confidence=sit[1])
+    assert reasons(understand(vocabulary, *(talk(*one) for one in before), word)) == [expected]
+    memory, _ = vocabulary.understand(Memory(), breath(*(talk(*one) for one in before)))
+    assert reasons(understand(vocabulary, word, memory=memory)) == [expected]
+
+
+@pytest.mark.parametrize(
+    ("edge", "sit", "expected"),
+    [
+        ((1.0, 0.2, 0.7), (1.2, 0.9), "counts"),  # its first sound, or a breath
+        ((1.6, 0.2, 0.7), (1.2, 0.9), "counts"),  # its last one
+        ((1.0, 0.2, 0.7), (1.2, 0.7), Reason.IN_A_SENTENCE),  # the word is not sure
+        ((1.0, 0.2, 0.9), (1.2, 0.9), Reason.IN_A_SENTENCE),  # the other speech is
+        ((0.9, 0.3, 0.7), (1.2, 0.9), Reason.IN_A_SENTENCE),  # long enough to be a word
+        ((0.9, 0.2, 0.7), (1.2, 0.9), Reason.IN_A_SENTENCE),  # does not touch it
+    ],
+)
+def test_other_speech_that_is_an_edge_of_a_sure_word_is_no_talk(vocabulary, edge, sit, expected):
+    words = sorted((heard(OTHER_SPEECH, *edge), heard("sit", sit[0], confidence=sit[1])), key=lambda w: w.start_s)
+    assert reasons(understand(vocabulary, *words)) == [expected]
 
 
 def test_while_somebody_talks_a_word_must_be_surer(vocabulary):

@@ -1,8 +1,9 @@
 """Phrases and their roles; heard words become session events or Ignored(reason).
 
 Rules of this file: phrases match as wholes, the longest first; a plan word counts only when it stands alone, that is,
-when nothing but pauses, other plan words, praise and names lie beside it. The longer somebody talked just before, the
-surer a word must be; and three different words in one run are a sentence. No word is dropped without a reason.
+when nothing but pauses, other plan words, praise and names lie beside it (alone.py). The longer somebody talked just
+before, the surer a word must be; and three different words in one run are a sentence. No word is dropped without a
+reason.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from handsfree.core.alone import Spans, stand_alone, without_edges
 from handsfree.core.confidence import AT_HALF, log_odds, probability
 from handsfree.core.events import (
     OTHER_SPEECH,
@@ -49,11 +51,7 @@ class Memory:
 
     settled_s: float = float("-inf")
     last_start_s: Mapping[str, float] | None = None
-    talk: tuple[tuple[float, float], ...] = ()
-
-    @property
-    def talk_end_s(self) -> float:
-        return max((end_s for _, end_s in self.talk), default=float("-inf"))
+    talk: Spans = ()
 
 
 class Vocabulary:
@@ -74,8 +72,8 @@ class Vocabulary:
 
     def understand(self, memory: Memory, breath: Breath) -> tuple[Memory, list[SessionEvent | Ignored]]:
         """Judge the words of one breath, in order. Every plan word comes back as an event or as Ignored."""
-        items = self._join([word for word in breath.words if not self._is_blip(word)])
-        alone = self._stand_alone(items, memory.talk_end_s)
+        items = self._join(without_edges([word for word in breath.words if not self._is_blip(word)]))
+        alone = stand_alone(items, [self._is_talk(item) for item in items], memory.talk, self.ear)
         sentence = self._in_a_run_of_many(items)
         talk = [*memory.talk, *((item.start_s, item.end_s) for item in items if self._is_talk(item))]
         seen = dict(memory.last_start_s or {})
@@ -117,32 +115,6 @@ class Vocabulary:
                     break
         return joined
 
-    def _stand_alone(self, items: list[HeardWord], talk_end_s: float) -> list[bool]:
-        """For each item: is there no other talk close before or after the run of plan words it belongs to?"""
-        before: list[bool] = []
-        talk, run_start, previous_end = talk_end_s, 0.0, float("-inf")
-        for item in items:
-            if self._is_talk(item):
-                talk = item.end_s
-                before.append(False)
-            else:
-                if previous_end <= talk or item.start_s - previous_end > self.ear.pause_before_s:
-                    run_start = item.start_s
-                before.append(run_start - talk >= self.ear.pause_before_s)
-            previous_end = item.end_s
-        after: list[bool] = []
-        talk, run_end, next_start = float("inf"), 0.0, float("inf")
-        for item in reversed(items):
-            if self._is_talk(item):
-                talk = item.start_s
-                after.append(False)
-            else:
-                if next_start >= talk or next_start - item.end_s > self.ear.pause_after_s:
-                    run_end = item.end_s
-                after.append(talk - run_end >= self.ear.pause_after_s)
-            next_start = item.start_s
-        return [left and right for left, right in zip(before, reversed(after), strict=True)]
-
     def _in_a_run_of_many(self, items: list[HeardWord]) -> list[bool]:
         """For each item: does it belong to a run, without a pause, of SENTENCE_WORDS different words or more?
 
@@ -163,7 +135,7 @@ class Vocabulary:
                         found[one] = True
         return found
 
-    def _least_confidence(self, word: HeardWord, role: Role, talk: Iterable[tuple[float, float]]) -> float:
+    def _least_confidence(self, word: HeardWord, role: Role, talk: Spans) -> float:
         """What the plan asks for, and more while somebody talks; the safety word is never made harder to say."""
         if role is Role.SAFETY:
             return self.ear.least_confidence
