@@ -85,6 +85,8 @@ class Teacher:
         self.learner = Learner(self._base)
         self._pronouncer = listening.pronouncer(plan)
         self._others = read_other_sound(listening.shipped_model())
+        meanings = self.vocabulary.meanings
+        self.urgent = frozenset(phrase for phrase in meanings if meanings[phrase].role is Role.SAFETY)
 
     def phrases(self, only: Sequence[str]) -> list[str]:
         """What is worth learning, in the order of the plan check: all that counts by itself but spoken instructions.
@@ -131,13 +133,14 @@ class Teacher:
                 rest = {phrase: some[1 - half :: 2] for phrase, some in takes.items()}
                 for phrase, heard in self.hear_takes(learnt, scratch, rest).items():
                     held_back[phrase][1 - half :: 2] = heard
-            after = Trial(held_back, others, self.hear_takes(Learnt(voice, whole), scratch, mistaken))
+            wrongly = self.hear_takes(Learnt(voice, whole), scratch, mistaken)
+            after = Trial(held_back, others, wrongly, self.urgent)
             model = (whole / "am" / "final.mdl").read_bytes()
         return self._adopt_if_it_wins(voice, takes, before, after, (in_use, now) if in_use and now else None, model)
 
     def _try(self, learnt: Learnt | None, scratch: Path, takes: Takes, mistaken: Takes) -> Trial:
         heard, wrongly = (self.hear_takes(learnt, scratch, some) for some in (takes, mistaken))
-        return Trial(heard, self.hear_others(learnt, scratch, self._kept_back()), wrongly)
+        return Trial(heard, self.hear_others(learnt, scratch, self._kept_back()), wrongly, self.urgent)
 
     def _adopt_if_it_wins(
         self,
@@ -152,11 +155,11 @@ class Teacher:
         least = self._plan.ear.least_confidence
         as_it_is = before.tally(least, {})
         for kept in (after, before):
-            eases, new = kept.eases(least), None
+            eases, tried, new = kept.eases(least), kept.eased_by_the_rest(least), None
             if in_use is not None:
-                now, of_new = in_use[1], replace(kept, takes=in_use[0].new(kept.takes), mistaken={})
-                new = now.tally(least, {}), of_new.tally(least, eases)
-            result = Result(voice, None, as_it_is, kept.tally_eased(least), new)
+                now, of_new = in_use[1], replace(tried, takes=in_use[0].new(tried.takes), mistaken={})
+                new = now.tally(least, {}), of_new.tally(least, {})
+            result = Result(voice, None, as_it_is, tried.tally(least, {}), new)
             if result.won:
                 break
         adapted = result.won and kept is after
@@ -164,14 +167,14 @@ class Teacher:
         said = {phrase: self.usual_ways(phrase) for phrase in self.vocabulary.phrases}
         said |= {phrase: word.ways for phrase, word in voice.words.items()}
         looking = Risks(self.vocabulary, self._pronouncer, self.learner, said)
-        found = {phrase: looking.of(phrase, some, kept, least, eases) for phrase, some in takes.items()}
+        found = {phrase: looking.of(phrase, some, tried, least) for phrase, some in takes.items()}
         words = {
             phrase: replace(
                 word,
                 ways=word.ways if adapted else (),
                 ease=eases.get(phrase, 0.0),
                 before=before.right(phrase, least, {}),
-                after=kept.right(phrase, least, eases),
+                after=tried.right(phrase, least, {}),
                 risk=found[phrase].why,
                 better=found[phrase].better,
             )

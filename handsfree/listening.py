@@ -45,6 +45,8 @@ class OpenEar:
     """Of each phrase."""
     eases: Mapping[str, float] = field(default_factory=dict)
     """Of phrases that her own voice makes easier or harder to count (see core/voice.py)."""
+    least: float = 0.0
+    """The confidence from which on a word counts, where nobody talks."""
     look: SecondLook | None = None
     note: str = ""
     """What a person should know: words are not looked at a second time, and why."""
@@ -63,12 +65,13 @@ class OpenEar:
         said = self.pronunciations.items()
         counts = {text: min(sum(one != PAUSE for one in phones) for phones in ways) for text, ways in said}
         weighing = None if self.weights is None else Weighing(self.weights, counts)
-        return Calibrated(recogniser, weighing, self.eases, ONSET_LATE_S if self.own else 0.0)
+        return Calibrated(recogniser, weighing, self.eases, self.least, ONSET_LATE_S if self.own else 0.0)
 
 
 class Calibrated:
     """A recogniser whose confidence is how likely a word was said, and by her, and whose words begin on time.
 
+    least   the confidence from which on they count
     late_s  by how much the recogniser calls them late
     """
 
@@ -77,9 +80,11 @@ class Calibrated:
         recogniser: Recogniser | TwiceHeard,
         weighing: Weighing | None,
         eases: Mapping[str, float],
+        least: float,
         late_s: float = 0.0,
     ) -> None:
-        self._recogniser, self._weighing, self._eases, self._late_s = recogniser, weighing, eases, late_s
+        self._recogniser, self._weighing, self._eases = recogniser, weighing, eases
+        self._least, self._late_s = least, late_s
         self.usual_lag_s = recogniser.usual_lag_s
 
     def feed(self, block: AudioBlock) -> list[Breath]:
@@ -90,7 +95,7 @@ class Calibrated:
 
     def _weigh(self, breath: Breath) -> Breath:
         weighed = breath if self._weighing is None else self._weighing.weigh(breath)
-        return eased(earlier(weighed, self._late_s), self._eases)
+        return eased(earlier(weighed, self._late_s), self._eases, self._least)
 
 
 def earlier(breath: Breath, by_s: float) -> Breath:
@@ -182,7 +187,8 @@ def open_ear(
     made = graph.build(spoken, chosen, cache or places.cache_dir())
     look, note = _second_look()
     name, eases = (f"{name}, own voice", learnt.voice.eases) if learnt else (name, {})
-    return OpenEar(made, phrases, True, name, read_weights(base or chosen), spoken, eases, look, note)
+    least = plan.ear.least_confidence
+    return OpenEar(made, phrases, True, name, read_weights(base or chosen), spoken, eases, least, look, note)
 
 
 def _second_look() -> tuple[SecondLook | None, str]:

@@ -46,24 +46,23 @@ class Risks:
         takes: Sequence[npt.NDArray[np.int16]],
         trial: Trial,
         least: float,
-        eases: Mapping[str, float],
     ) -> Risk:
         """`trial`: what the ear that will be used made of takes that were held back from it."""
-        whys = [*self._from_trial(phrase, trial, least, eases), *self._from_sounds(phrase, takes)]
+        whys = [*self._from_trial(phrase, trial, least), *self._from_sounds(phrase, takes)]
         if not whys:
             return Risk()
         role = self._vocabulary.meanings[phrase].role.value
         say = {text: self._pronouncer.phrase(text).phones for text in candidates(role)}
         return Risk("; ".join(whys), better_words(role, phrase, self._said, say))
 
-    def _from_trial(self, phrase: str, trial: Trial, least: float, eases: Mapping[str, float]) -> Iterator[str]:
+    def _from_trial(self, phrase: str, trial: Trial, least: float) -> Iterator[str]:
         count = len(trial.takes[phrase])
-        missed = count - trial.right(phrase, least, eases)
+        missed = count - trial.right(phrase, least, {})
         if missed:
             yield f"{missed} of {count} not heard"
-        for other, times in Counter(trial.wrong(phrase, least, eases)).most_common():
+        for other, times in Counter(trial.wrong(phrase, least, {})).most_common():
             yield f'{times} of {count} taken for "{other}"'
-        if false := trial.false(least, eases).count(phrase):
+        if false := trial.false(least, {}).count(phrase):
             yield f"heard {false} times in other people's talk"
 
     def _from_sounds(self, phrase: str, takes: Sequence[npt.NDArray[np.int16]]) -> Iterator[str]:

@@ -27,12 +27,12 @@ class Late:
 def test_words_begin_earlier_than_the_network_calls_them() -> None:
     first = Breath((HeardWord("sit", 1.0, 1.3, 0.9), HeardWord("yes", 1.31, 1.6, 0.9)), 1.7)
     last = Breath((HeardWord("stay", 2.0, 2.4, 0.9),), 2.5)
-    ear = Calibrated(Late(first, last), None, {}, ONSET_LATE_S)  # type: ignore[arg-type]
+    ear = Calibrated(Late(first, last), None, {}, 0.15, ONSET_LATE_S)  # type: ignore[arg-type]
     (fed,), (closed,) = ear.feed(AudioBlock(0.0, b"")), ear.close()
     assert [(word.start_s, word.end_s) for word in fed.words] == [(0.97, 1.3), (1.3, 1.6)]
     assert [word.start_s for word in closed.words] == [1.97]
     assert (fed.settled_s, closed.settled_s) == (1.7, 2.5)
-    (as_it_came,) = Calibrated(Late(first, last), None, {}).feed(AudioBlock(0.0, b""))  # type: ignore[arg-type]
+    (as_it_came,) = Calibrated(Late(first, last), None, {}, 0.15).feed(AudioBlock(0.0, b""))  # type: ignore[arg-type]
     assert as_it_came == first
 
 

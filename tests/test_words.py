@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import shutil
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,11 +16,14 @@ from click.testing import CliRunner
 from handsfree import listening
 from handsfree.cli import handsfree as cli
 from handsfree.core.asking import PATIENCE_S, Asking
+from handsfree.core.confidence import log_odds
 from handsfree.core.devices import Device
 from handsfree.core.errors import UserError
 from handsfree.core.events import AudioBlock, Breath, HeardWord, Say
 from handsfree.core.trial_of_voice import Heard, Trial
 from handsfree.core.voice import (
+    MOST_EASE,
+    ROOM,
     OwnVoice,
     WordVoice,
     better_words,
@@ -92,24 +96,61 @@ def run(*args: object) -> tuple[int, str]:
 def test_a_word_is_made_easier_until_every_take_counts_and_harder_until_nothing_else_does() -> None:
     assert choose_ease(0.7, [0.8, 0.9], [0.1]) == 0
     easier = choose_ease(0.7, [0.5, 0.9], [0.1])
-    assert eased_confidence(0.5, easier) > 0.7 > eased_confidence(0.1, easier)
-    harder = choose_ease(0.7, [0.99, 0.98], [0.8])
-    assert eased_confidence(0.98, harder) > 0.7 > eased_confidence(0.8, harder)
+    assert eased_confidence(0.5, easier, 0.7) > 0.7 > eased_confidence(0.1, easier, 0.7)
+    harder = choose_ease(0.7, [0.92, 0.99], [0.88])
+    assert eased_confidence(0.92, harder, 0.7) > 0.7 > eased_confidence(0.88, harder, 0.7)
     assert choose_ease(0.7, [0.5], [0.6]) == 0  # they cannot be told apart
     assert choose_ease(0.7, [], []) == 0
+
+
+def test_a_word_that_is_given_surely_is_made_harder_as_far_as_her_takes_leave_room() -> None:
+    bar, least_sure = log_odds(0.15), log_odds(0.5)
+    assert choose_ease(0.15, [0.5, 0.9], []) == pytest.approx(bar - (least_sure - ROOM))
+    assert choose_ease(0.15, [0.5, 0.9], [0.7]) == choose_ease(0.15, [0.5, 0.9], [])  # as sure as her own
+    assert choose_ease(0.15, [0.3, 0.9], []) == 0  # there is no room
+    assert choose_ease(0.15, [0.99], []) == -MOST_EASE
+    assert choose_ease(0.15, [0.99], [], math.inf) == 0
+
+
+def test_a_word_made_harder_that_counts_is_as_sure_as_before() -> None:
+    """After talk more is asked of it, not more and more."""
+    assert eased_confidence(0.9, -2.0, 0.15) == 0.9
+    assert eased_confidence(0.5, -2.0, 0.15) == pytest.approx(1 / (1 + np.exp(2.0)))  # the logistic function
+    assert eased_confidence(0.9, 1.0, 0.15) > 0.95
+
+
+def test_a_take_does_not_choose_the_ease_that_it_is_tried_with() -> None:
+    trial = Trial({"up": [Heard((("up", sure),)) for sure in (0.95, 0.95, 0.3)]}, [("cup", Heard((("up", 0.4),)))])
+    assert trial.tally(0.15, trial.eases(0.15)).right == 3  # the third keeps the word as easy as it was
+    tried = trial.eased_by_the_rest(0.15)
+    assert tried.tally(0.15, {}).right == 2
+    assert tried.tally(0.15, {}).false == 1
+    assert Trial({"up": [Heard(())] * 3}, []).eased_by_the_rest(0.15).tally(0.15, {}).right == 0
+
+
+def test_the_safety_word_is_made_harder_only_where_other_sound_was_taken_for_it(plan: Path) -> None:
+    from handsfree.learning import Teacher
+
+    assert Teacher(planfile.load(plan)).urgent == {"growling"}
+    sure, safe = [Heard((("growling", 0.95),))] * 3, frozenset({"growling"})
+    assert Trial({"growling": sure}, []).eases(0.15) == {"growling": -MOST_EASE}
+    assert Trial({"growling": sure}, [], urgent=safe).eases(0.15) == {}
+    rolling = [("rolling", Heard((("growling", 0.3),)))]
+    ease = Trial({"growling": sure}, rolling, urgent=safe).eases(0.15)["growling"]
+    assert eased_confidence(0.3, ease, 0.15) < 0.15 < eased_confidence(0.4, ease, 0.15)
 
 
 def test_what_was_mistaken_is_kept_out_with_room_to_spare():
     takes = [0.9, 0.95]
     (sure,) = told_apart(takes, [0.3, 0.89])  # the other is as sure as her own
     ease = choose_ease(0.15, takes, [sure])
-    assert eased_confidence(0.4, ease) < 0.15 <= eased_confidence(0.9, ease)
+    assert eased_confidence(0.4, ease, 0.15) < 0.15 <= eased_confidence(0.9, ease, 0.15)
     assert told_apart([], [0.7]) == []
 
 
 def test_ease_moves_the_confidence_of_its_own_word_only() -> None:
     breath = Breath((HeardWord("up", 0, 1, 0.5), HeardWord("off", 1, 2, 0.5)), 2)
-    up, off = eased(breath, {"up": 1.0}).words
+    up, off = eased(breath, {"up": 1.0}, 0.15).words
     assert up.confidence == pytest.approx(1 / (1 + np.exp(-1.0)))  # the logistic function
     assert off.confidence == 0.5
 

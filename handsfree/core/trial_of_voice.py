@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from handsfree.core.voice import choose_ease, eased_confidence, told_apart
+from handsfree.core.voice import ROOM, choose_ease, eased_confidence, told_apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +20,11 @@ class Heard:
 
     def counted(self, least: float, eases: Mapping[str, float]) -> list[str]:
         """What counts when words need the confidence `least` and are made easier by `eases`."""
-        return [text for text, sure in self.found if eased_confidence(sure, eases.get(text, 0.0)) >= least]
+        return [text for text, sure in self.eased(eases, least).found if sure >= least]
+
+    def eased(self, eases: Mapping[str, float], least: float) -> Heard:
+        """The same, as sure as words made easier are."""
+        return Heard(tuple((text, eased_confidence(sure, eases.get(text, 0.0), least)) for text, sure in self.found))
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,11 +47,15 @@ class Tally:
 @dataclass(frozen=True)
 class Trial:
     """What one ear made of her takes (phrase -> what each gave), of other sound (words said in it, what it gave) and of
-    sound that was mistaken in her sessions (phrase it was heard as -> what each gave)."""
+    sound that was mistaken in her sessions (phrase it was heard as -> what each gave).
+
+    urgent  phrases that must not be missed: made harder only where other sound was taken for them
+    """
 
     takes: Mapping[str, Sequence[Heard]]
     others: Sequence[tuple[str, Heard]]
     mistaken: Mapping[str, Sequence[Heard]] = field(default_factory=dict)
+    urgent: frozenset[str] = frozenset()
 
     def right(self, phrase: str, least: float, eases: Mapping[str, float]) -> int:
         return sum(phrase in heard.counted(least, eases) for heard in self.takes[phrase])
@@ -64,22 +73,34 @@ class Trial:
         wrong = sum(any(t != p for t in h.counted(least, eases)) for p, some in self.takes.items() for h in some)
         right = sum(self.right(phrase, least, eases) for phrase in self.takes)
         takes = sum(map(len, self.takes.values()))
-        return Tally(takes, right, wrong, len(self.false(least, eases)), self._mistaken(least, eases))
+        mistaken = sum(phrase in h.counted(least, eases) for phrase, some in self.mistaken.items() for h in some)
+        return Tally(takes, right, wrong, len(self.false(least, eases)), mistaken)
 
-    def tally_eased(self, least: float) -> Tally:
-        """With the eases that this trial gives; of the mistaken sounds every other one gives them, and the rest are
-        tried, and the other way round."""
-        halves = [replace(self, mistaken={p: some[h::2] for p, some in self.mistaken.items()}) for h in (0, 1)]
-        mistaken = sum(halves[1 - h]._mistaken(least, halves[h].eases(least)) for h in (0, 1))
-        return replace(self.tally(least, self.eases(least)), mistaken=mistaken)
+    def eased_by_the_rest(self, least: float) -> Trial:
+        """The same as an ear with these eases hears it, each take with those that all the others give: what it chose
+        itself proves nothing. Of the mistaken sounds every other one with those that the rest give, and the other way
+        round."""
+        takes = {p: [self._eased_take(p, i, least) for i in range(len(some))] for p, some in self.takes.items()}
+        halves = [replace(self, mistaken={p: some[h::2] for p, some in self.mistaken.items()}) for h in (1, 0)]
+        by = [half.eases(least) for half in halves]
+        mistaken = {p: [h.eased(by[i % 2], least) for i, h in enumerate(some)] for p, some in self.mistaken.items()}
+        eases = self.eases(least)
+        others = [(said, heard.eased(eases, least)) for said, heard in self.others]
+        return replace(self, takes=takes, others=others, mistaken=mistaken)
 
-    def _mistaken(self, least: float, eases: Mapping[str, float]) -> int:
-        return sum(phrase in h.counted(least, eases) for phrase, some in self.mistaken.items() for h in some)
+    def _eased_take(self, phrase: str, i: int, least: float) -> Heard:
+        some = self.takes[phrase]
+        rest = replace(self, takes={**self.takes, phrase: [*some[:i], *some[i + 1 :]]})
+        return some[i].eased({text: rest._ease(text, least) for text, _ in some[i].found}, least)
 
     def eases(self, least: float) -> dict[str, float]:
         """How much easier or harder each word should count; words that need nothing are left out."""
-        eases = {phrase: choose_ease(least, *self._confidences(phrase)) for phrase in self.takes}
-        return {phrase: ease for phrase, ease in eases.items() if ease}
+        return {phrase: ease for phrase in self.takes if (ease := self._ease(phrase, least))}
+
+    def _ease(self, phrase: str, least: float) -> float:
+        if phrase not in self.takes:
+            return 0.0
+        return choose_ease(least, *self._confidences(phrase), math.inf if phrase in self.urgent else ROOM)
 
     def _confidences(self, phrase: str) -> tuple[list[float], list[float]]:
         """Of the phrase in its own takes, the surest in each; and in everything else that it can be told from."""

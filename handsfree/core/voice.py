@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -55,37 +56,45 @@ class OwnVoice:
         return {phrase: word.ease for phrase, word in self.words.items() if word.ease}
 
 
-def eased(breath: Breath, eases: Mapping[str, float]) -> Breath:
-    """The same words, each with the confidence that this voice earns it."""
+def eased(breath: Breath, eases: Mapping[str, float], least: float) -> Breath:
+    """The same words, each with the confidence that this voice earns it. `least`: from which on a word counts."""
     words = (
-        replace(word, confidence=eased_confidence(word.confidence, eases[word.text])) if word.text in eases else word
+        replace(word, confidence=eased_confidence(word.confidence, eases[word.text], least))
+        if word.text in eases
+        else word
         for word in breath.words
     )
     return replace(breath, words=tuple(words))
 
 
-def eased_confidence(confidence: float, ease: float) -> float:
-    return probability(log_odds(confidence) + ease)
+def eased_confidence(confidence: float, ease: float, least: float) -> float:
+    """Surer or less sure by `ease`, in log-odds. A word made harder that counts all the same stays as sure as it was:
+    after talk more is asked of it anyway, and both together would be too much."""
+    moved = probability(log_odds(confidence) + ease)
+    return confidence if ease < 0 and moved >= least else moved
 
 
-MOST_EASE = 2.0
+MOST_EASE = 1.5
 SAFE_STEP = 0.2
 """Log-odds by which a take lies above, or other sound below, what counts, after a word was made easier or harder."""
+ROOM = 1.5
+"""The same for her takes where no other sound asks for more: as these are few, the next may be less sure than all."""
 
 
-def choose_ease(least: float, takes: Sequence[float], others: Sequence[float]) -> float:
-    """The ease with which all her takes of a word count and none of the other sounds that were taken for it.
+def choose_ease(least: float, takes: Sequence[float], others: Sequence[float], room: float = ROOM) -> float:
+    """The ease with which all her takes of a word count, and as little else as they allow.
 
-    `least`: the confidence from which on a word counts; `takes`, `others`: confidences. 0 where nothing has to change,
-    or where one ease cannot do both.
+    `least`: the confidence from which on a word counts; `takes`, `others`: confidences, of her takes and of other
+    sounds that were taken for it. A word of which all takes count is made harder, as far as `room` is left below the
+    least sure one; farther, where that keeps out all of the others. Else it is made easier, where that lets in none of
+    them. 0 where nothing has to change, or where one ease cannot do both.
     """
     bar = log_odds(least)
-    needed = bar - min(map(log_odds, takes), default=bar)
-    allowed = bar - max(map(log_odds, others), default=-2 * MOST_EASE) - SAFE_STEP
-    if needed <= 0 <= allowed or needed > allowed:
-        return 0.0
-    wish = min(needed + SAFE_STEP, allowed) if needed > 0 else allowed
-    return max(-MOST_EASE, min(MOST_EASE, wish))
+    lowest = min(map(log_odds, takes), default=bar)
+    highest = max(map(log_odds, others), default=-math.inf) + SAFE_STEP
+    apart = highest if highest <= lowest else bar
+    asked = max(bar, apart, lowest - room) if lowest >= bar else max(apart, lowest - SAFE_STEP)
+    return max(-MOST_EASE, min(MOST_EASE, bar - asked))
 
 
 def told_apart(takes: Sequence[float], mistaken: Sequence[float]) -> list[float]:
