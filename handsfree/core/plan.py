@@ -154,7 +154,8 @@ class Ear:
     sensitivity        0-1: the higher, the more of her words are heard, and the more that were none (while
                        somebody talks, a word must be surer: core/vocabulary)
     confidence         a word below it is ignored as unsure, 0-1; None: what `sensitivity` asks for
-    pause_before_s     silence that must lie before a plan word (or the run of plan words, praise and names it is in)
+    pause_before_s     silence that must lie before a plan word (or the run of plan words, praise and names it is in);
+                       less after a call, see alone.py
     pause_after_s      ... and after it; more than 0.12 has no effect with our own ear, which closes a breath there
     dead_time_s        the same word again within this time of its start is one stretched word
     shortest_word_s    anything shorter is ignored
