@@ -124,7 +124,7 @@ class Teacher:
             for hold in HOLDS:
                 whole = self._adapt(voice, takes, slice(None), hold, scratch / f"whole{hold}")
                 others = self.hear_others(Learnt(voice, whole), scratch, self._kept_back())
-                if len(Trial({}, others).false(least, {})) <= len(before.false(least, {})):
+                if len(Trial({}, others).false(least)) <= len(before.false(least)):
                     break
             self._tell("learning from half of them, and listening to the rest")
             held_back = {phrase: [Heard(())] * len(some) for phrase, some in takes.items()}
@@ -153,13 +153,13 @@ class Teacher:
     ) -> Result:
         """The ear that learnt, if it wins; else the usual one with words made easier or harder, if that wins."""
         least = self._plan.ear.least_confidence
-        as_it_is = before.tally(least, {})
+        as_it_is = before.tally(least)
         for kept in (after, before):
             eases, tried, new = kept.eases(least), kept.eased_by_the_rest(least), None
             if in_use is not None:
                 now, of_new = in_use[1], replace(tried, takes=in_use[0].new(tried.takes), mistaken={})
-                new = now.tally(least, {}), of_new.tally(least, {})
-            result = Result(voice, None, as_it_is, tried.tally(least, {}), new)
+                new = now.tally(least), of_new.tally(least)
+            result = Result(voice, None, as_it_is, tried.tally(least), new)
             if result.won:
                 break
         adapted = result.won and kept is after
@@ -173,8 +173,8 @@ class Teacher:
                 word,
                 ways=word.ways if adapted else (),
                 ease=eases.get(phrase, 0.0),
-                before=before.right(phrase, least, {}),
-                after=tried.right(phrase, least, {}),
+                before=before.right(phrase, least),
+                after=tried.right(phrase, least),
                 risk=found[phrase].why,
                 better=found[phrase].better,
             )

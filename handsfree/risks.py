@@ -57,12 +57,12 @@ class Risks:
 
     def _from_trial(self, phrase: str, trial: Trial, least: float) -> Iterator[str]:
         count = len(trial.takes[phrase])
-        missed = count - trial.right(phrase, least, {})
+        missed = count - trial.right(phrase, least)
         if missed:
             yield f"{missed} of {count} not heard"
-        for other, times in Counter(trial.wrong(phrase, least, {})).most_common():
+        for other, times in Counter(trial.wrong(phrase, least)).most_common():
             yield f'{times} of {count} taken for "{other}"'
-        if false := trial.false(least, {}).count(phrase):
+        if false := trial.false(least).count(phrase):
             yield f"heard {false} times in other people's talk"
 
     def _from_sounds(self, phrase: str, takes: Sequence[npt.NDArray[np.int16]]) -> Iterator[str]:

@@ -144,18 +144,17 @@ def test_of_a_behaviour_that_the_plan_no_longer_has_no_cue_is_told():
 def test_a_threshold_is_tried_on_mistakes_that_did_not_set_it():
     takes = {"up": [Heard((("up", 0.6),))] * 3}
     once = Trial(takes, [], {"up": [Heard((("up", 0.4),))]})
-    assert once.tally(0.25, {}).mistaken == 1
-    assert once.tally(0.25, once.eases(0.25)).mistaken == 0
-    assert once.eased_by_the_rest(0.25).tally(0.25, {}).mistaken == 1  # nothing held back shows that it helps
+    assert once.tally(0.25).mistaken == 1
+    assert once.eased(once.eases(0.25), 0.25).tally(0.25).mistaken == 0
+    assert once.eased_by_the_rest(0.25).tally(0.25).mistaken == 1  # nothing held back shows that it helps
     twice = replace(once, mistaken={"up": [Heard((("up", 0.4),)), Heard((("up", 0.38),))]})
-    assert twice.eased_by_the_rest(0.25).tally(0.25, {}).mistaken == 0
-    assert twice.eased_by_the_rest(0.25).tally(0.25, {}).right == 3
+    assert twice.eased_by_the_rest(0.25).tally(0.25).mistaken == 0
+    assert twice.eased_by_the_rest(0.25).tally(0.25).right == 3
     mixed = replace(twice, mistaken={"up": [*twice.mistaken["up"], Heard((("up", 0.95),))]})
-    assert (
-        mixed.eased_by_the_rest(0.25).tally(0.25, {}).mistaken == 1
-    )  # what is as sure as her takes does not hinder the rest
+    # what is as sure as her takes does not hinder the rest
+    assert mixed.eased_by_the_rest(0.25).tally(0.25).mistaken == 1
     surer = replace(twice, mistaken={"up": [Heard((("up", 0.95),))] * 2})
-    assert surer.eased_by_the_rest(0.25).tally(0.25, {}) == Tally(3, 3, 0, 0, 2)  # her takes come before
+    assert surer.eased_by_the_rest(0.25).tally(0.25) == Tally(3, 3, 0, 0, 2)  # her takes come before
 
 
 def test_an_ear_that_is_worse_on_new_takes_than_the_one_in_use_does_not_win():

@@ -121,11 +121,11 @@ def test_a_word_made_harder_that_counts_is_as_sure_as_before() -> None:
 
 def test_a_take_does_not_choose_the_ease_that_it_is_tried_with() -> None:
     trial = Trial({"up": [Heard((("up", sure),)) for sure in (0.95, 0.95, 0.3)]}, [("cup", Heard((("up", 0.4),)))])
-    assert trial.tally(0.15, trial.eases(0.15)).right == 3  # the third keeps the word as easy as it was
+    assert trial.eased(trial.eases(0.15), 0.15).tally(0.15).right == 3  # the third keeps the word as easy as it was
     tried = trial.eased_by_the_rest(0.15)
-    assert tried.tally(0.15, {}).right == 2
-    assert tried.tally(0.15, {}).false == 1
-    assert Trial({"up": [Heard(())] * 3}, []).eased_by_the_rest(0.15).tally(0.15, {}).right == 0
+    assert tried.tally(0.15).right == 2
+    assert tried.tally(0.15).false == 1
+    assert Trial({"up": [Heard(())] * 3}, []).eased_by_the_rest(0.15).tally(0.15).right == 0
 
 
 def test_the_safety_word_is_made_harder_only_where_other_sound_was_taken_for_it(plan: Path) -> None:
@@ -163,13 +163,13 @@ def test_a_trial_counts_misses_wrong_words_and_false_alarms() -> None:
         },
         [("a cup of tea", Heard((("up", 0.75),))), ("up we go", Heard((("up", 0.95),)))],
     )
-    assert trial.tally(0.7, {}) == type(trial.tally(0.7, {}))(takes=4, right=2, wrong=1, false=1)
-    assert trial.tally(0.7, {}).errors == 3
-    assert trial.wrong("up", 0.7, {}) == ["off"]
-    assert trial.false(0.7, {}) == ["up"]
+    assert trial.tally(0.7) == type(trial.tally(0.7))(takes=4, right=2, wrong=1, false=1)
+    assert trial.tally(0.7).errors == 3
+    assert trial.wrong("up", 0.7) == ["off"]
+    assert trial.false(0.7) == ["up"]
     eases = trial.eases(0.7)
     assert set(eases) == {"off"}  # "up" cannot be made easier without counting the cup of tea
-    assert trial.tally(0.7, eases).wrong == 0
+    assert trial.eased(eases, 0.7).tally(0.7).wrong == 0
 
 
 def test_better_words_are_longer_and_like_nothing_else_in_the_plan() -> None:

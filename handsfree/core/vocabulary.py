@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from itertools import compress
 
 from handsfree.core.alone import Spans, stand_alone, without_edges
 from handsfree.core.confidence import AT_HALF, log_odds, probability
@@ -73,9 +74,10 @@ class Vocabulary:
     def understand(self, memory: Memory, breath: Breath) -> tuple[Memory, list[SessionEvent | Ignored]]:
         """Judge the words of one breath, in order. Every plan word comes back as an event or as Ignored."""
         items = self._join(without_edges([word for word in breath.words if not self._is_blip(word)]))
-        alone = stand_alone(items, [self._is_talk(item) for item in items], memory.talk, self.ear)
+        is_talk = [self._is_talk(item) for item in items]
+        alone = stand_alone(items, is_talk, memory.talk, self.ear)
         sentence = self._in_a_run_of_many(items)
-        talk = [*memory.talk, *((item.start_s, item.end_s) for item in items if self._is_talk(item))]
+        talk = [*memory.talk, *((item.start_s, item.end_s) for item in compress(items, is_talk))]
         seen = dict(memory.last_start_s or {})
         results: list[SessionEvent | Ignored] = []
         for word, stands_alone, among_many in zip(items, alone, sentence, strict=True):

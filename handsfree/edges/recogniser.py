@@ -32,6 +32,9 @@ STOCK_LAG_S = 2.0
 DECODING_LAG_S = 0.35
 """Newest sound that our own model may not have decoded yet: a chunk (0.15 s), 0.13 s ahead of it, a feature window."""
 
+_CORE, _AVX512 = "OPENBLAS_CORETYPE", {f"avx512{part}" for part in ("f", "cd", "bw", "dq", "vl")}
+"""The variable by which OpenBLAS is told what to take the processor for; what its kernels for SkylakeX need."""
+
 NO_BREAK_SPACE = "\N{NO-BREAK SPACE}"
 
 
@@ -149,9 +152,6 @@ def _library() -> Any:
             del os.environ[_CORE]
     vosk.SetLogLevel(-1)
     return vosk
-
-
-_CORE, _AVX512 = "OPENBLAS_CORETYPE", {f"avx512{part}" for part in ("f", "cd", "bw", "dq", "vl")}
 
 
 def _processor_flags() -> set[str]:

@@ -132,9 +132,9 @@ def measure(job: tuple[Person, list[tuple[Path, str]], Path | None]) -> Outcome:
             trials.append(Trial(heard, teacher.hear_others(one, Path(scratch), sound)))
     rows = []
     for trial in trials:
-        tally = trial.tally(least, {})
+        tally = trial.tally(least)
         rows.append((tally.takes, tally.takes - tally.right, tally.wrong, tally.false))
-    by_word = {w: (len(test[w]), *(t.right(w, least, {}) for t in trials)) for w in test}
+    by_word = {w: (len(test[w]), *(t.right(w, least) for t in trials)) for w in test}
     promised = (result.before.errors, result.after.errors)
     return Outcome(person.name, rows[0], rows[1], result.write is not None, seconds, promised, by_word)
 
