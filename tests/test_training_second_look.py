@@ -118,8 +118,7 @@ def test_stretches_are_the_sound_around_a_word_beside_twelve_texts(code: SimpleN
     assert batch.texts.shape[:2] == batch.lengths.shape == (16, 12)
     assert batch.lengths.max() <= batch.texts.shape[2]
     for rough in (False, True):
-        heard = code.stretches.sound_of(batch, recordings, noise, rough)
-        sound, end, frames = heard.samples, heard.end, heard.frames
+        sound, end, frames = code.stretches.sound_of(batch, recordings, noise, rough)
         assert sound.shape == (16, batch.samples)
         assert torch.isfinite(sound).all()
         assert (end > code.stretches.START).all()
@@ -128,8 +127,7 @@ def test_stretches_are_the_sound_around_a_word_beside_twelve_texts(code: SimpleN
         assert frames.max() <= (mel.shape[1] + 1) // 2
     examples = code.stretches.Examples(path, 10 * RATE, 10 * RATE, seed=0)
     batch = code.stretches.collate([examples.word(row) for row in examples.words])
-    heard = code.stretches.sound_of(batch, recordings, noise, rough=False)
-    sound, end = heard.samples, heard.end
+    sound, end, _ = code.stretches.sound_of(batch, recordings, noise, rough=False)
     before = code.stretches.START - 4000  # of a recording there are 4000 samples before its word, and as many after
     assert not sound[:, :before].any()
     assert torch.equal(sound[2, before : before + RATE - 1], recordings[2 * RATE : 3 * RATE - 1].float())
@@ -214,7 +212,7 @@ def test_what_is_trained_is_what_the_program_loads(
     given = torch.load(tmp_path / "whisper.pt")
     assert sum(value.numel() for value in given.values()) == sum(value.size for value in variables.values())
     monkeypatch.setattr(code.second_train, "PEAK_RATE", 2e-3)
-    trainer = code.second_train.Trainer(prepared, examples, tmp_path / "whisper.pt", layers=3, batch=8, workers=0)
+    trainer = code.second_train.Trainer(prepared, examples, tmp_path / "whisper.pt", size=8, workers=0)
     weights = trainer.network.state_dict()
     taken = {name: value for name, value in given.items() if not name.startswith("layers.3.")}
     assert all(torch.equal(weights[name], value.float()) for name, value in taken.items())

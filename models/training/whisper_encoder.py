@@ -1,5 +1,4 @@
-"""The encoder of Whisper, tiny.en if nothing else is said: Radford et al. 2022 (arXiv:2212.04356). It was made for
-30 s; here it hears less.
+"""The encoder of Whisper tiny.en: Radford et al. 2022 (arXiv:2212.04356). It was made for 30 s; here it hears less.
 
 The second look is made of its first layers (second_look/), and the ear may learn to foretell what the last one says
 (train.py --teacher). whisper_weights.py finds its weights.
@@ -20,9 +19,7 @@ LEAST_POWER, RANGE = 1e-10, 8.0
 """Of a mel band, full scale 1; in powers of ten below the loudest of the stretch."""
 STRIDE = 2
 """10 ms frames from one frame of the encoder to the next."""
-LAYERS, WIDTH = 4, 384
-HEAD = 64
-"""Width of each head of attention, whatever the size."""
+LAYERS, WIDTH, HEADS = 4, 384, 6
 
 
 def mel_bank() -> Tensor:
@@ -57,39 +54,39 @@ class LogMel(nn.Module):
 
 
 class Layer(nn.Module):
-    """Attention and two wide linear layers, each added to what came in: [B, frames, width] -> the same."""
+    """Attention and two wide linear layers, each added to what came in: [B, frames, 384] -> the same."""
 
-    def __init__(self, width: int, dropout: float) -> None:
+    def __init__(self, dropout: float) -> None:
         super().__init__()
-        self.before_attention, self.before_think = nn.LayerNorm(width), nn.LayerNorm(width)
-        self.ask, self.answer = nn.Linear(width, 3 * width), nn.Linear(width, width)
-        self.widen, self.narrow = nn.Linear(width, 4 * width), nn.Linear(4 * width, width)
+        self.before_attention, self.before_think = nn.LayerNorm(WIDTH), nn.LayerNorm(WIDTH)
+        self.ask, self.answer = nn.Linear(WIDTH, 3 * WIDTH), nn.Linear(WIDTH, WIDTH)
+        self.widen, self.narrow = nn.Linear(WIDTH, 4 * WIDTH), nn.Linear(4 * WIDTH, WIDTH)
         self.drop = nn.Dropout(dropout)
 
     def forward(self, x: Tensor, real: Tensor) -> Tensor:
         rows, frames, _ = x.shape
-        asked = self.ask(self.before_attention(x)).view(rows, frames, 3, -1, HEAD).permute(2, 0, 3, 1, 4)
+        asked = self.ask(self.before_attention(x)).view(rows, frames, 3, HEADS, -1).permute(2, 0, 3, 1, 4)
         heard = F.scaled_dot_product_attention(*asked, attn_mask=real[:, None, None])
         x = x + self.drop(self.answer(heard.transpose(1, 2).flatten(2)))
         return x + self.drop(self.narrow(gelu(self.widen(self.before_think(x)))))
 
 
 class Encoder(nn.Module):
-    """Log mel bands [B, frames, 80] -> [B, frames / 2, width]."""
+    """Log mel bands [B, frames, 80] -> [B, frames / 2, 384]."""
 
-    def __init__(self, layers: int = LAYERS, width: int = WIDTH, dropout: float = 0.0) -> None:
+    def __init__(self, layers: int = LAYERS, dropout: float = 0.0) -> None:
         super().__init__()
-        self.conv1 = nn.Conv1d(BANDS, width, 3, padding=1)
-        self.conv2 = nn.Conv1d(width, width, 3, stride=STRIDE, padding=1)
-        self.layers = nn.ModuleList(Layer(width, dropout) for _ in range(layers))
-        self.last = nn.LayerNorm(width)
+        self.conv1 = nn.Conv1d(BANDS, WIDTH, 3, padding=1)
+        self.conv2 = nn.Conv1d(WIDTH, WIDTH, 3, stride=STRIDE, padding=1)
+        self.layers = nn.ModuleList(Layer(dropout) for _ in range(layers))
+        self.last = nn.LayerNorm(WIDTH)
 
     def forward(self, mel: Tensor, frames: Tensor, more: Tensor | float = 0.0) -> Tensor:
         """`frames` [B]: how many of those made are real; `more` is added to what goes into the layers."""
         heard = torch.arange(mel.shape[1], device=mel.device) < STRIDE * frames[:, None]
         x = gelu(self.conv1((mel * heard[..., None]).transpose(1, 2))) * heard[:, None]
         x = gelu(self.conv2(x)).transpose(1, 2)
-        x = x + sinusoids(x.shape[1], x.shape[2], x.device) + more
+        x = x + sinusoids(x.shape[1], x.device) + more
         real = torch.arange(x.shape[1], device=x.device) < frames[:, None]
         for layer in self.layers:
             x = layer(x, real)
@@ -101,13 +98,8 @@ def gelu(x: Tensor) -> Tensor:
     return F.gelu(x, approximate="tanh")
 
 
-def size(weights: dict[str, Tensor]) -> tuple[int, int]:
-    """Layers and width of the encoder that has these weights."""
-    return sum(name.endswith(".ask.weight") for name in weights), len(weights["conv1.bias"])
-
-
-def sinusoids(frames: int, width: int, device: torch.device | str = "cpu") -> Tensor:
-    """Whisper's numbers for the place of a frame: [frames, width]."""
-    slow = torch.exp(-math.log(10_000) / (width // 2 - 1) * torch.arange(width // 2, device=device))
+def sinusoids(frames: int, device: torch.device | str = "cpu") -> Tensor:
+    """Whisper's numbers for the place of a frame: [frames, 384]."""
+    slow = torch.exp(-math.log(10_000) / (WIDTH // 2 - 1) * torch.arange(WIDTH // 2, device=device))
     turns = torch.arange(frames, device=device)[:, None] * slow
     return torch.cat([turns.sin(), turns.cos()], 1)

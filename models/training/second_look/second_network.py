@@ -33,24 +33,17 @@ class Speller(Encoder):
     is, or none; and from that how likely a text is (CTC, Graves et al. 2006), weighed against its length and against
     the likeliest of all that may have been said."""
 
-    def __init__(self, phones: int, layers: int = LAYERS, width: int = WIDTH, dropout: float = 0.2) -> None:
-        super().__init__(layers, width, dropout)
-        self.place = nn.Linear(POSITION, width)
-        self.out = nn.Linear(width, phones + 1)
+    def __init__(self, phones: int, dropout: float = 0.2) -> None:
+        super().__init__(LAYERS, dropout)
+        self.place = nn.Linear(POSITION, WIDTH)
+        self.out = nn.Linear(WIDTH, phones + 1)
         self.weigh1, self.weigh2 = nn.Linear(KNOWN, 16), nn.Linear(16, 1)
         nn.init.zeros_(self.place.weight)
         nn.init.zeros_(self.place.bias)
 
     def spell(self, mel: Tensor, where: Tensor, frames: Tensor) -> Tensor:
         """Log-probabilities [B, frames, phones + 1]; `frames` [B]: how many of them are real."""
-        return self.phones(self.hear(mel, where, frames))
-
-    def hear(self, mel: Tensor, where: Tensor, frames: Tensor) -> Tensor:
-        """What the last layer says, [B, frames, width]."""
-        return self(mel, frames, self.place(where))
-
-    def phones(self, heard: Tensor) -> Tensor:
-        return F.log_softmax(self.out(heard).float(), -1)
+        return F.log_softmax(self.out(self(mel, frames, self.place(where))).float(), -1)
 
     def judge(self, spelt: Tensor, frames: Tensor, texts: Tensor, lengths: Tensor) -> tuple[Tensor, Tensor]:
         """Texts [B, K, L] with lengths [B, K] -> log-odds that each is said, log-probability of its spelling."""

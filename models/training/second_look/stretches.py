@@ -7,7 +7,6 @@ any word.
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -32,9 +31,6 @@ ALONE = 0.35
 """Of words, how many are said by themselves."""
 POOL = 24
 """So many batches of stretches of like length are made at once."""
-LATE, LATE_S = 0.15, 0.15
-"""Of words, how many begin before they are said to; by how much at most, and no more than two fifths of the word."""
-CUT, MOST_CUT = float(os.environ.get("CUT", "0")), 0.3
 SHARES = {"run": 0.10, "part": 0.10, "noise": 0.06}
 """Of stretches; the others are single words."""
 
@@ -206,33 +202,16 @@ def collate(stretches: list[Stretch]) -> Batch:
     )  # fmt: skip
 
 
-@dataclass
-class Sound:
-    """A batch as it is heard. samples [B, N]; the word's end [B], its start being START; frames [B]: how many of the
-    encoder hold sound; clean [B, N]: as it was before room and noise, of the same speed; start, finish [B]: where the word
-    really is."""
-
-    samples: Tensor
-    end: Tensor
-    frames: Tensor
-    clean: Tensor
-    start: Tensor
-    finish: Tensor
-
-
-def sound_of(batch: Batch, recordings: Tensor, noise: Tensor, rough: bool) -> Sound:
-    """`rough`: as a headset in a house hears, at various speeds, the word not quite where it is said to be; at times
-    its beginning comes before that, as an ear in noise may find the vowel first."""
+def sound_of(batch: Batch, recordings: Tensor, noise: Tensor, rough: bool) -> tuple[Tensor, Tensor, Tensor]:
+    """Samples [B, N], the end of each word [B] and how many frames of the encoder hold sound [B]. `rough`: as a headset
+    in a house hears, at various speeds, the word not quite where it is said to be."""
     device = recordings.device
     places = batch.places.to(device)
     start, end, first, last = (column[:, None] for column in places.unbind(1))
     rows = len(places)
     speed = torch.empty(rows, 1, device=device).uniform_(0.88, 1.14) if rough else torch.ones(rows, 1, device=device)
-    true_start, true_end = start, end
     if rough:
         start = start + (torch.randn(rows, 1, device=device) * 0.03 * RATE).long()
-        late = torch.rand(rows, 1, device=device) * LATE_S * (torch.rand(rows, 1, device=device) < LATE)
-        start = start + (torch.minimum(late * RATE, 0.4 * (end - start)) * batch.match.to(device)[:, None]).long()
         end = torch.maximum(end + (torch.randn(rows, 1, device=device) * 0.04 * RATE).long(), start + RATE // 10)
     # from the start of the word: single precision could not tell the samples of many hours apart
     position = (torch.arange(batch.samples, device=device) - START) * speed
@@ -241,34 +220,17 @@ def sound_of(batch: Batch, recordings: Tensor, noise: Tensor, rough: bool) -> So
     index = wanted.clamp(0, len(recordings) - 2)
     part = position - below
     sound = recordings[index] * (1 - part) + recordings[index + 1] * part
-    sound = clean = torch.where((wanted >= first) & (wanted < last - 1), sound, 0.0)
+    sound = torch.where((wanted >= first) & (wanted < last - 1), sound, 0.0)
     if rough:
-        if CUT:
-            sound = cut(sound, position, true_start - start, true_end - start, batch.match.to(device)[:, None])
         margin = torch.empty(rows, 1, device=device).uniform_(0.02, 0.08) * RATE
         near = (position > -margin) & (position < end - start + margin)
-        kept = near | ~batch.alone.to(device)[:, None]
-        sound, clean = torch.where(kept, sound, 0.0), torch.where(kept, clean, 0.0)
+        sound = torch.where(near | ~batch.alone.to(device)[:, None], sound, 0.0)
         sound = augment(sound, noise)
     finish = START + (end - start) / speed
     after = torch.empty(rows, 1, device=device).uniform_(LEAST_AFTER_S, AFTER_S) if rough else AFTER_S
     until = (finish + after * RATE).clamp(max=batch.samples)
     frames = frames_of(until[:, 0].long())
-    heard = torch.arange(batch.samples, device=device) < until
-    true = (START + (place - start) / speed for place in (true_start, true_end))
-    sounds = (torch.where(heard, one, 0.0) for one in (sound, clean))
-    samples, clean = sounds
-    return Sound(samples, finish[:, 0], frames, clean, *(place[:, 0] for place in true))
-
-
-def cut(sound: Tensor, position: Tensor, start: Tensor, end: Tensor, match: Tensor) -> Tensor:
-    """Some words without their beginning, some without their end, as by a link that wakes up late or a recording that
-    is over too early."""
-    part = torch.rand_like(start, dtype=torch.float) * MOST_CUT * (end - start)
-    how = torch.rand_like(start, dtype=torch.float)
-    begun = (position >= start + part) | (how > CUT / 3)
-    going = (position < end - part) | (how <= CUT / 3) | (how > CUT)
-    return torch.where((begun & going) | ~match, sound, 0.0)
+    return torch.where(torch.arange(batch.samples, device=device) < until, sound, 0.0), finish[:, 0], frames
 
 
 def frames_of(samples: Tensor) -> Tensor:

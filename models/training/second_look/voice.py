@@ -86,8 +86,7 @@ def encodings(prepared: Path, examples: Path, folder: Path, count: int, seed: in
     found, spoken = [], []
     while len(found) < count:
         drawn = [stretches.draw() for _ in range(TOGETHER)]
-        sounds = sound_of(collate([one for one, _ in drawn]), corpus.samples, noise, rough=True)
-        sound, finish, frames = sounds.samples, sounds.end, sounds.frames
+        sound, finish, frames = sound_of(collate([one for one, _ in drawn]), corpus.samples, noise, rough=True)
         for row, (_, speech) in enumerate(drawn):
             heard = sound[row, : (STRIDE * int(frames[row]) - 1) * HOP + WINDOW].numpy().round().astype(np.int16)
             found.append(look.encoding(heard.tobytes(), START, int(finish[row])))
