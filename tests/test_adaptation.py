@@ -5,13 +5,23 @@ from __future__ import annotations
 import itertools
 import shutil
 import struct
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pytest
 
 from handsfree.core.errors import UserError
 from handsfree.core.phones import PAUSE
-from handsfree.edges.adaptation import Learner, Take, chain, find_stretches, nnet3, read_other_sound, write_model
+from handsfree.edges.adaptation import (
+    Learner,
+    Stopped,
+    Take,
+    chain,
+    find_stretches,
+    nnet3,
+    read_other_sound,
+    write_model,
+)
 from handsfree.edges.adaptation.mfcc import Mfcc
 from handsfree.edges.adaptation.network import Network
 from handsfree.edges.audio import read_file
@@ -188,16 +198,26 @@ def test_a_pause_inside_a_phrase_is_allowed(learner: Learner) -> None:
 
 
 def test_learning_moves_the_ear_towards_a_take_and_leaves_other_sound(learner: Learner, tmp_path) -> None:
-    """`stop` is taught as "wug": afterwards it fits, and a take of another word is heard as before."""
+    """`stop` is taught as "wug": afterwards it fits, and a take of another word is heard as before. Learnt twice at
+    once, in two threads: they do not touch each other."""
     wug = (("W", "AH", "G"),)
     samples, other = clip("stop_44715c1c.opus"), clip("yes_18f8afd5.opus")
-    taught = learner.adapt([Take(samples, wug)] * 4, [Take(other, YES)], [other], 0.05)
-    assert taught == learner.adapt([Take(samples, wug)] * 4, [Take(other, YES)], [other], 0.05)
+    given = [Take(samples, wug)] * 4, [Take(other, YES)], [other], 0.05
+    with ThreadPoolExecutor(2) as pool:
+        taught, again = pool.map(lambda _: learner.adapt(*given), range(2))
+    assert taught == again
     write_model(MODEL, taught, tmp_path / "model")
     after = Learner(tmp_path / "model")
     assert after.fit(after.scores(samples), wug) > learner.fit(learner.scores(samples), wug) + 3
     assert after.heard(after.scores(other)) == ("Y", "EH", "S")
     assert not (tmp_path / "model" / "other_sound.opus").exists()
+
+
+def test_learning_ends_when_nobody_wants_it(learner: Learner) -> None:
+    steps = iter([False, False, True])
+    with pytest.raises(Stopped):
+        learner.adapt([Take(clip("stop_44715c1c.opus"), STOP)] * 4, [], [], 0.05, lambda: next(steps))
+    assert list(steps) == []
 
 
 def test_other_sound_is_whole_and_holds_what_its_table_says(tmp_path) -> None:

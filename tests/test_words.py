@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import math
 import shutil
+import threading
+import time
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -34,6 +36,7 @@ from handsfree.core.voice import (
     told_apart,
 )
 from handsfree.edges import planfile, voicefolder
+from handsfree.edges.adaptation import Stopped
 from handsfree.edges.audio import MicrophoneLost
 from handsfree.takes import _in_order
 from handsfree.taking import ask_for_takes
@@ -463,6 +466,32 @@ def test_takes_are_found_in_the_order_of_the_plan(plan: Path, tmp_path: Path) ->
         ("down", "left", "yes", "no", "stop"), 4
     )
     assert told == ['"growling": 0 takes that sound like it; 3 are needed, so it stays as it was']
+
+
+def test_ctrl_c_does_not_wait_until_all_is_learnt(plan: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from handsfree.learning import AT_ONCE, Teacher
+
+    teacher, begun, ended = Teacher(planfile.load(plan)), threading.Barrier(AT_ONCE + 1), []
+
+    def adapt(*given) -> bytes:
+        *_, stopped = given
+        if not stopped():
+            begun.wait(20)
+        until = time.monotonic() + 20
+        while not stopped() and time.monotonic() < until:
+            time.sleep(0.01)
+        ended.append(stopped())
+        raise Stopped
+
+    def ctrl_c(*_) -> Trial:
+        begun.wait(20)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(teacher.learner, "adapt", adapt)
+    monkeypatch.setattr(teacher, "_try", ctrl_c)
+    with pytest.raises(KeyboardInterrupt):
+        teacher.learn({"down": [clip("down")] * 3}, "now")
+    assert ended == [True] * AT_ONCE  # the third had not begun, and never does
 
 
 @pytest.mark.ear

@@ -6,6 +6,7 @@ a place where the speaker may, but need not, be silent.
 
 from __future__ import annotations
 
+import functools
 import itertools
 from collections.abc import Sequence
 
@@ -99,6 +100,7 @@ _FARTHEST_BARK = 7.0
 PHONES = frozenset([*_CONSONANTS, *_FORMANTS, *_GLIDES])
 
 
+@functools.cache
 def _exchange(x: str, y: str) -> float:
     if x == y:
         return 0.0

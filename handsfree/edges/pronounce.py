@@ -164,6 +164,7 @@ def common_words(path: Path) -> dict[str, Phones]:
     return found
 
 
+@lru_cache(maxsize=4096)
 def _look_up(word: str, text: str) -> tuple[Phones, ...]:
     """All pronunciations of a word, which lie on neighbouring lines; () if it has none."""
     start, found = f"\n{word} ", []

@@ -11,7 +11,7 @@ import json
 import math
 import re
 import shutil
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -47,6 +47,10 @@ class Take:
 
     samples: Samples
     ways: tuple[Phones, ...]
+
+
+class Stopped(Exception):
+    """Nobody wants what was being learnt any more."""
 
 
 class Learner:
@@ -100,11 +104,18 @@ class Learner:
         said = tuple(names[int(self._anything.phone[node])] for _, node in path)
         return tuple(phone for phone in said if phone in PHONES)
 
-    def adapt(self, takes: Sequence[Take], rehearsed: Sequence[Take], other: Sequence[Samples], hold: float) -> bytes:
-        """The model's file, moved towards the takes; the same takes give the same.
+    def adapt(
+        self,
+        takes: Sequence[Take],
+        rehearsed: Sequence[Take],
+        other: Sequence[Samples],
+        hold: float,
+        stopped: Callable[[], bool] = lambda: False,
+    ) -> bytes:
+        """The model's file, moved towards the takes; the same takes give the same. May run in several threads.
 
         `rehearsed` are words of other people, so that these are not unlearnt. `other` is sound whose scores are to
-        stay; `hold` is the weight of that, per squared difference.
+        stay; `hold` is the weight of that, per squared difference. Once `stopped`, it ends soon, with Stopped.
         """
         rng = np.random.default_rng(0)
         graphs = {take.ways: self._graph(take.ways) for take in (*takes, *rehearsed)}
@@ -122,6 +133,8 @@ class Learner:
             items += [(_piece(other[i], rng), None) for i in rng.permutation(len(other))[:beside]]
             order = rng.permutation(len(items))
             for at in range(0, len(order), TOGETHER):
+                if stopped():
+                    raise Stopped
                 part = [items[i] for i in order[at : at + TOGETHER]]
                 self._step(network, was, part, adam, RATE + (LAST_RATE - RATE) * done / steps, hold, rng)
                 done += 1
@@ -141,13 +154,15 @@ class Learner:
         layout = network.lay_out([len(one) for one in features])
         together = np.concatenate(features)
         scores, said = network.forward(together, layout)
-        held = was.forward(together, layout)[0] if any(graph is None for _, graph in part) else scores
-        gradient, at = np.zeros_like(scores), 0
+        held = [one for one, (_, graph) in zip(features, part, strict=True) if graph is None]
+        stays = was.forward(np.concatenate(held), network.lay_out(list(map(len, held))))[0] if held else scores
+        gradient, at, held_at = np.zeros_like(scores), 0, 0
         for (_, graph), count in zip(part, layout.counts, strict=True):
             here = slice(at, at + count)
             at += count
             if graph is None:
-                gradient[here] = np.float32(hold) * (scores[here] - held[here])
+                gradient[here] = np.float32(hold) * (scores[here] - stays[held_at : held_at + count])
+                held_at += count
                 continue
             now = scores[here].astype(np.float64)
             word, likely = chain.sums(now, graph)
