@@ -33,6 +33,16 @@ def test_the_dictionary_gives_every_variant_in_its_order() -> None:
     assert pronouncer().word("tomato").source == "dictionary"
 
 
+@pytest.mark.parametrize("word", ["okay", "OK", "o.k."])
+def test_okay_is_listened_for_as_it_is_said_in_passing_too(word: str) -> None:
+    """The first as in the CMU Pronouncing Dictionary; the others are common practice, no source."""
+    assert said(word) == ["OW K EY", "AH K EY", "K EY"]
+
+
+def test_a_plan_that_says_how_okay_is_said_is_obeyed() -> None:
+    assert said("okay", okay="oh kay") == ["OW K EY"]
+
+
 def test_the_shipped_dictionary_holds_only_the_39_phones_of_cmudict() -> None:
     with gzip.open(DICTIONARY, "rt", encoding="utf-8") as lines:
         used = {phone for line in lines for phone in line.split()[1:]}

@@ -52,7 +52,7 @@ class Pronouncer:
             text = _read_dictionary(self._dictionary)
             for form in dict.fromkeys((key, _unaccented(key), key.replace("-", ""), key.replace(".", ""))):
                 if found := _look_up(form, text):
-                    return Pronunciation(found, "dictionary")
+                    return Pronunciation((*found, *_CASUAL.get(form, ())), "dictionary")
             if "-" in key.strip("-"):
                 return self._hyphenated(key)
         return Pronunciation((self._letters(word, word),), "letters")
@@ -95,6 +95,9 @@ class Pronouncer:
             raise UserError(f'no way to say "{word}" is known: give its sound in [pronunciations]; {_HOW_TO_SPELL}')
         return phones
 
+
+_CASUAL = dict.fromkeys(("okay", "ok"), (("AH", "K", "EY"), ("K", "EY")))
+"""Said so as often, and not in the dictionary. Common practice, no source."""
 
 _HOW_TO_SPELL = (
     'write plain syllables, such as poppy = "pop ee", or ARPAbet, such as poppy = "P AA P IY", '
