@@ -269,6 +269,15 @@ def test_a_plan_made_of_another_may_keep_other_sound(
     assert (made.sound.keep_sound, made.words.marker) == (KeepSound.NOTHING, ("bingo",))
 
 
+def test_a_word_is_very_short_by_its_usual_way_to_say_it(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path.write_text('dog = "Tarn"\n[words]\nrelease = "okay"\n[[behaviour]]\nname = "up"\ncues = "up"\n')
+    assert run("plan", "check", path) == 0
+    out = capsys.readouterr().out
+    assert "oh-kay or uh-kay or kay" in out
+    assert '"up" (cue of "up") is very short: 2 sounds' in out
+    assert '"okay" (release word) is very short' not in out
+
+
 def test_check_prints_every_fault_and_exits_with_2(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path.write_text('dog = "Tarn"\n[[behaviour]]\nname = "up"\ncues = "up"\nsteps = 3\n[limits]\ntime_s = 0\n')
     assert run("plan", "check", path) == 2
