@@ -115,7 +115,8 @@ def test_after_a_call_out_of_quiet_a_sure_word_needs_a_short_pause_only(vocabula
         ((1.0, 0.2, 0.7), (1.2, 0.9), "counts"),  # its first sound, or a breath
         ((1.6, 0.2, 0.7), (1.2, 0.9), "counts"),  # its last one
         ((1.0, 0.2, 0.7), (1.2, 0.7), Reason.IN_A_SENTENCE),  # the word is not sure
-        ((1.0, 0.2, 0.78), (1.2, 0.98), Reason.IN_A_SENTENCE),  # the other speech is: "her collar"
+        ((1.0, 0.2, 0.9), (1.2, 0.9), Reason.IN_A_SENTENCE),  # the other speech is
+        ((1.0, 0.2, 0.78), (1.2, 0.98), Reason.IN_A_SENTENCE),  # it is nearly so: "her collar"
         ((0.9, 0.3, 0.7), (1.2, 0.9), Reason.IN_A_SENTENCE),  # long enough to be a word
         ((0.9, 0.2, 0.7), (1.2, 0.9), Reason.IN_A_SENTENCE),  # does not touch it
     ],
