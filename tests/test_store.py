@@ -589,3 +589,33 @@ def test_a_short_lock_is_waited_for(path):
         store.add_rep(marked_rep(1))
         release.join()
         assert len(store.reps(session_id)) == 1
+
+
+def test_a_short_lock_is_waited_for_while_a_log_is_made(path):
+    path.parent.mkdir()
+    other = sqlite3.connect(path, check_same_thread=False)
+    other.execute("BEGIN IMMEDIATE")  # which SQLite does not wait for when it turns to the write-ahead log
+    release = threading.Timer(0.3, other.rollback)
+    release.start()
+    with Store.open(path, busy_s=5.0) as store:
+        assert store.sessions() == []
+    release.join()
+
+
+def test_a_log_that_another_program_makes_between_two_looks_is_ours(path, monkeypatch):
+    """The first look finds an empty file; the other program makes its log, or waits, before the second."""
+    makers = []
+
+    def look_slowly(connection):
+        found = look(connection)
+        if not makers:
+            makers.append(threading.Thread(target=lambda: Store.open(path).close()))
+            makers[0].start()
+            makers[0].join(0.5)
+        return found
+
+    look = database.applied_steps
+    monkeypatch.setattr(database, "applied_steps", look_slowly)
+    with Store.open(path) as store:
+        makers[0].join()
+        assert store.sessions() == []

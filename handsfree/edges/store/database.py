@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import sqlite3
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
 
 BUSY_S = 3.0
 """How long to wait for another program that is writing, seconds. Sound queues up meanwhile; none is lost."""
+
+_AGAIN_S = 0.01
 
 CHECKED_BYTES = 32_000_000
 """A log up to this size (700 sessions or so) is checked whole when it is opened, in 0.1 s; of a larger one only
@@ -46,12 +49,12 @@ class LogFile:
             self._connection.row_factory = sqlite3.Row
         try:
             with plain_errors(path):
-                self._prepare(read_only)
+                self._prepare(read_only, busy_s)
         except BaseException:
             self._connection.close()
             raise
 
-    def _prepare(self, read_only: bool) -> None:
+    def _prepare(self, read_only: bool, busy_s: float) -> None:
         applied = self._applied_steps()
         unknown = [name for name in applied if name not in migrations.STEPS]
         if unknown:
@@ -64,7 +67,7 @@ class LogFile:
             raise sqlite3.DatabaseError("malformed")
         # A rep that was announced must survive a power cut: FULL syncs the write-ahead log at every commit, fullfsync
         # makes macOS do so in earnest. Where WAL is impossible SQLite keeps its rollback journal, which is as safe.
-        self._connection.execute("PRAGMA journal_mode = WAL")
+        self._write_ahead(busy_s)
         self._connection.execute("PRAGMA synchronous = FULL")
         self._connection.execute("PRAGMA fullfsync = ON")
         self._connection.execute("PRAGMA foreign_keys = ON")
@@ -79,10 +82,26 @@ class LogFile:
 
     def _applied_steps(self) -> list[str]:
         """Names of the migration steps this database has had. Raises UserError if it is somebody else's database."""
-        found = applied_steps(self._connection)
-        if not found and self.rows("SELECT 1 FROM sqlite_master WHERE type = 'table'"):
-            raise UserError(f"{self.path}: a database, but not a log of handsfree; name another file with --log")
+        with self.reading():  # one look: another program may be making this log just now
+            found = applied_steps(self._connection)
+            if not found and self.rows("SELECT 1 FROM sqlite_master WHERE type = 'table'"):
+                raise UserError(f"{self.path}: a database, but not a log of handsfree; name another file with --log")
         return found
+
+    def _write_ahead(self, busy_s: float) -> None:
+        """Switch a new log to the write-ahead log, however many programs do so at once.
+
+        Of two that both read and both want the whole file, SQLite refuses one at once instead of letting it wait.
+        """
+        give_up = time.monotonic() + busy_s
+        while True:
+            try:
+                self._connection.execute("PRAGMA journal_mode = WAL")
+                return
+            except sqlite3.OperationalError as error:
+                if not is_locked(error) or time.monotonic() > give_up:
+                    raise
+            time.sleep(_AGAIN_S)
 
     @contextlib.contextmanager
     def writing(self) -> Iterator[Database]:
