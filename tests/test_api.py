@@ -52,12 +52,17 @@ def test_the_pages_recording_is_heard(tmp_path, monkeypatch):
     counted = handsfree.count(str(plan), sound)
     assert [(rep.behaviour, str(rep.outcome)) for rep in counted.reps][:2] == [("target", "correct")] * 2
     words = list(handsfree.hear(handsfree.load_plan(plan), str(sound)))
-    accepted = [word for word in words if isinstance(word, handsfree.SessionEvent)]
-    assert [word.word for word in accepted if word.role is handsfree.Role.MARKER] == [
-        entry.heard.word
-        for entry in counted.words
-        if isinstance(entry.heard, handsfree.SessionEvent) and entry.heard.role is handsfree.Role.MARKER
+    alone, in_session = markers(words), markers(entry.heard for entry in counted.words)
+    assert [(word.text, word.start_s, word.end_s) for word in alone] == [
+        (word.text, word.start_s, word.end_s) for word in in_session
     ]
+    surer = [after.confidence - before.confidence for before, after in zip(alone, in_session, strict=True)]
+    assert all(by >= 0 for by in surer)  # a session expects them after a cue
+    assert any(by > 0 for by in surer)
+
+
+def markers(heard):
+    return [one.word for one in heard if isinstance(one, handsfree.SessionEvent) and one.role is handsfree.Role.MARKER]
 
 
 def test_every_stable_name_is_there_and_on_the_page():

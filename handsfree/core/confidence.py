@@ -131,33 +131,66 @@ class Weighing:
         self._talk_end_s = float("-inf")
 
     def weigh(self, breath: Breath) -> Breath:
-        return replace(breath, words=tuple(self._named(word, ways) for word, ways in self.evidence(breath)))
+        return replace(breath, words=tuple(self._named(word, before_s) for word, before_s in self._pauses(breath)))
 
     def evidence(self, breath: Breath) -> Iterator[tuple[HeardWord, dict[str, Evidence]]]:
         """Each word with what it may have been, and what is known of that: as the ear heard it, and what a second look
         finds likeliest."""
+        for word, before_s in self._pauses(breath):
+            texts = {text: text for text in (word.text, _likeliest(word)) if text != OTHER_SPEECH}
+            yield word, self._known(word, texts, before_s)
+
+    def _pauses(self, breath: Breath) -> Iterator[tuple[HeardWord, float]]:
+        """Each word, with the pause between it and other talk before it."""
         for word in breath.words:
             before_s = max(0.0, word.start_s - self._talk_end_s)
             if word.text == OTHER_SPEECH:
                 self._talk_end_s = word.end_s
-            likeliest = max(word.shares, key=word.shares.__getitem__) if word.shares else word.text
-            texts = dict.fromkeys(text for text in (word.text, likeliest) if text != OTHER_SPEECH)
-            yield word, {text: self._known(word, text, before_s) for text in texts}
+            yield word, before_s
 
-    def _known(self, word: HeardWord, text: str, before_s: float) -> Evidence:
-        took = Took.IT if text == word.text else Took.NONE if word.text == OTHER_SPEECH else Took.ANOTHER
-        second = None if word.shares is None else word.shares[text]
-        return Evidence(
-            word.confidence, word.end_s - word.start_s, self._phones[text], before_s, second, took, word.voice
-        )
+    def _known(self, word: HeardWord, texts: Mapping[str, str], before_s: float) -> dict[str, Evidence]:
+        """What is known of each of `texts`, which name the phrases by whose length they are judged."""
+        heard = word.confidence, word.end_s - word.start_s
+        found = {}
+        for text, as_long_as in texts.items():
+            took = Took.IT if text == word.text else Took.NONE if word.text == OTHER_SPEECH else Took.ANOTHER
+            second = None if word.shares is None else word.shares[text]
+            found[text] = Evidence(*heard, self._phones[as_long_as], before_s, second, took, word.voice)
+        return found
 
-    def _named(self, word: HeardWord, ways: Mapping[str, Evidence]) -> HeardWord:
-        if self._weights.second_look is None:
-            ways = {text: known for text, known in ways.items() if known.took is Took.IT}
-        if not ways:
+    def _named(self, word: HeardWord, before_s: float) -> HeardWord:
+        looked_at = self._weights.second_look is not None and word.shares is not None
+        likeliest = _likeliest(word) if looked_at else word.text
+        texts = {text: text for text in (word.text, likeliest) if text != OTHER_SPEECH}
+        if not texts:
             return word
-        sure = {text: self._weights.confidence(known) for text, known in ways.items()}
-        text = max(sure, key=sure.__getitem__)
-        if word.text == OTHER_SPEECH and sure[text] < LEAST_FOUND:
-            return word
-        return replace(word, text=text, confidence=sure[text])
+        sure = {text: self._weights.confidence(one) for text, one in self._known(word, texts, before_s).items()}
+        if looked_at:
+            # How sure the rest may be was never learnt: as the likeliest with their shares, and no surer than those.
+            rest = {text: likeliest for text in word.shares or () if text not in sure}
+            surest = max(sure.values())
+            known = self._known(word, rest, before_s).items()
+            sure |= {text: min(surest, self._weights.confidence(one)) for text, one in known}
+        if word.text == OTHER_SPEECH:
+            sure[OTHER_SPEECH] = word.confidence
+        return named(replace(word, readings=sure), {})
+
+
+def _likeliest(word: HeardWord) -> str:
+    """By the second look; as heard, where nobody looked."""
+    return max(word.shares, key=word.shares.__getitem__) if word.shares else word.text
+
+
+def named(word: HeardWord, likelier: Mapping[str, float]) -> HeardWord:
+    """The word as its likeliest reading. `likelier`: by how much the log-odds of a phrase rise beforehand."""
+    if word.readings is None:
+        return word
+    sure = {text: _moved(one, likelier.get(text, 0.0)) for text, one in word.readings.items() if text != OTHER_SPEECH}
+    text = max(sure, key=sure.__getitem__)
+    if sure[text] < LEAST_FOUND and OTHER_SPEECH in word.readings:
+        return replace(word, text=OTHER_SPEECH, confidence=word.readings[OTHER_SPEECH])
+    return replace(word, text=text, confidence=sure[text])
+
+
+def _moved(confidence: float, by: float) -> float:
+    return probability(log_odds(confidence) + by) if by else confidence

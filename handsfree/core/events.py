@@ -40,9 +40,10 @@ class AudioBlock:
 class HeardWord:
     """One word or whole phrase the ear heard, or OTHER_SPEECH. `confidence` is 0-1.
 
-    `shares`: how likely each phrase of the plan is, 0-1, by a second look at the sound; `voice`: log-odds that somebody
-    speaks there at all. None where there was none. They have gone into `text` and `confidence` by the time the word is
-    judged, and are not stored.
+    By a second look at the sound, None where there was none: `shares`, how likely each phrase of the plan is, 0-1;
+    `voice`, log-odds that somebody speaks there at all. Of
+    these comes `readings`: what it may have been, each with its confidence, OTHER_SPEECH among them if that is what the
+    ear heard. They have gone into `text` and `confidence` by the time the word is judged, and are not stored.
     """
 
     text: str
@@ -51,6 +52,7 @@ class HeardWord:
     confidence: float = 1.0
     shares: Mapping[str, float] | None = field(default=None, compare=False, repr=False)
     voice: float | None = field(default=None, compare=False, repr=False)
+    readings: Mapping[str, float] | None = field(default=None, compare=False, repr=False)
 
     @property
     def second(self) -> float | None:

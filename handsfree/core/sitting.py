@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 
-from handsfree.core import criteria, trial
+from handsfree.core import criteria, expecting, trial
 from handsfree.core.events import (
     Because,
     Breath,
@@ -64,6 +64,7 @@ class Sitting:
         self.settled_s = 0.0
         self.ended: EndReason | None = None
         self._memory = Memory()
+        self._doubtful = expecting.DoubtfulCues()
         self._pending: list[Say] = []
         self._said_at: dict[Say, int] = {}
         self._reps = 0
@@ -72,11 +73,22 @@ class Sitting:
 
     def hear(self, breath: Breath) -> list[Effect]:
         """Take in what the ear made of the sound up to `breath.settled_s`."""
-        self._memory, heard = self.vocabulary.understand(self._memory, breath)
         effects: list[Effect] = []
-        for one in heard:
-            effects += self.take(one)
+        for one in self._understand(breath):
+            effects += self.settle(one.word.start_s)
+            cue = self._doubtful.before(one, self.trial)
+            for event in (cue, one) if cue else (one,):
+                effects += self._advance(event)
         return effects + self.wait(breath.settled_s)
+
+    def _understand(self, breath: Breath) -> list[SessionEvent | Ignored]:
+        """What counts of a breath and what does not; cues that would count if an outcome word came next are noted."""
+        before, meanings = self._memory, self.vocabulary.meanings
+        read = expecting.in_light_of(self.trial, breath, meanings, outcome_next=False)
+        self._memory, heard = self.vocabulary.understand(before, read)
+        read = expecting.in_light_of(self.trial, breath, meanings, outcome_next=True)
+        self._doubtful.note(heard, self.vocabulary.understand(before, read)[1])
+        return heard
 
     def take(self, heard: SessionEvent | Ignored) -> list[Effect]:
         """Take in one word that is understood already, as a log holds it."""

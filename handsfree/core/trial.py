@@ -164,11 +164,12 @@ def step(state: TrialState, event: Event) -> tuple[TrialState, list[Effect]]:
         return state, [*effects, LogWord(event)]
     if isinstance(event, SessionEvent) and event.role is not Role.SAFETY and _during_prompt(state, event.word):
         return state, [*effects, _ignore(event, Reason.DURING_PROMPT)]
-    state, more = _happen(state, _happening(state, event), event if isinstance(event, SessionEvent) else None)
+    state, more = _happen(state, happening(state, event), event if isinstance(event, SessionEvent) else None)
     return state, effects + more
 
 
-def _happening(state: TrialState, event: SessionEvent | End) -> Happening:
+def happening(state: TrialState, event: SessionEvent | End) -> Happening:
+    """What an event means to the machine as it is."""
     if isinstance(event, End):
         return Happening.END
     role = event.role
@@ -182,6 +183,14 @@ def _happening(state: TrialState, event: SessionEvent | End) -> Happening:
     if role is Role.INSTRUCTION:
         return _INSTRUCTIONS.get(event.instruction or Instruction.TIME, Happening.OTHER_INSTRUCTION)
     return {Role.ERROR: Happening.ERROR, Role.RELEASE: Happening.RELEASE, Role.SAFETY: Happening.SAFETY}[role]
+
+
+OUTCOME_LACKS_CUE = (Phase.NO_BEHAVIOUR, Phase.READY)
+
+
+def lacks_cue(state: TrialState, event: SessionEvent) -> bool:
+    """Whether it is an outcome word, not a further reward, that no open cue comes before."""
+    return state.phase in OUTCOME_LACKS_CUE and happening(state, event) in (Happening.MARKER, Happening.ERROR)
 
 
 _INSTRUCTIONS = {
@@ -445,5 +454,5 @@ TABLE: Mapping[Phase, Mapping[Happening, Callable]] = {
 }
 
 
-def _happen(state: TrialState, happening: Happening, event: SessionEvent | None) -> tuple[TrialState, list[Effect]]:
-    return TABLE[state.phase][happening](state, event)
+def _happen(state: TrialState, what: Happening, event: SessionEvent | None) -> tuple[TrialState, list[Effect]]:
+    return TABLE[state.phase][what](state, event)

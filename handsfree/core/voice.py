@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from handsfree.core.confidence import log_odds, probability
-from handsfree.core.events import Breath
+from handsfree.core.events import Breath, HeardWord
 from handsfree.core.phones import PAUSE, Phones, distance
 
 LEAST_TAKES = 3
@@ -58,13 +58,15 @@ class OwnVoice:
 
 def eased(breath: Breath, eases: Mapping[str, float], least: float) -> Breath:
     """The same words, each with the confidence that this voice earns it. `least`: from which on a word counts."""
-    words = (
-        replace(word, confidence=eased_confidence(word.confidence, eases[word.text], least))
-        if word.text in eases
-        else word
-        for word in breath.words
-    )
-    return replace(breath, words=tuple(words))
+
+    def ease(text: str, confidence: float) -> float:
+        return eased_confidence(confidence, eases[text], least) if text in eases else confidence
+
+    def ease_word(word: HeardWord) -> HeardWord:
+        readings = word.readings and {text: ease(text, sure) for text, sure in word.readings.items()}
+        return replace(word, confidence=ease(word.text, word.confidence), readings=readings)
+
+    return replace(breath, words=tuple(map(ease_word, breath.words)))
 
 
 def eased_confidence(confidence: float, ease: float, least: float) -> float:

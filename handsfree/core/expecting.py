@@ -1,0 +1,93 @@
+"""What the rep machine expects to hear next, and what is heard in that light.
+
+After a cue its outcome is likelier than another cue; while no cue is open there is nothing that an error word could
+judge. And an outcome word that no cue comes before makes a cue likelier that was too unsure to count.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+
+from handsfree.core.confidence import named
+from handsfree.core.events import Breath, HeardWord, Ignored, Role, SessionEvent
+from handsfree.core.plan import Tag
+from handsfree.core.trial import OUTCOME_LACKS_CUE, Happening, Phase, Settled, TrialState, happening, lacks_cue, step
+from handsfree.core.vocabulary import Meaning
+
+EXPECTED_S = 5.0
+"""How long after a cue its outcome is expected, seconds; a hold may last a minute, and be talked through."""
+
+_CUE_NEXT = {Happening.CUE: 0.5, Happening.OTHER_CUE: 0.5, Happening.ERROR: -2.0}
+LIKELIER: Mapping[Phase, Mapping[Happening, float]] = {
+    Phase.NO_BEHAVIOUR: _CUE_NEXT,
+    Phase.READY: _CUE_NEXT,
+    Phase.OPEN: {Happening.MARKER: 2.5, Happening.ERROR: 2.5, Happening.RELEASE: 2.5, Happening.OTHER_CUE: -2.0},
+}
+"""By how much the log-odds rise of what may happen next."""
+
+CUE_LACKING = 3.0
+"""By how much those of a cue rise when an outcome word follows that lacks one."""
+
+
+def in_light_of(state: TrialState, breath: Breath, meanings: Mapping[str, Meaning], *, outcome_next: bool) -> Breath:
+    """The breath, its words read as the machine before it makes likely; or as if an outcome word came next.
+
+    Words without readings, of an ear whose confidence means something else, stay as they are; so do safety words.
+    """
+    return replace(breath, words=tuple(_read(state, word, meanings, outcome_next) for word in breath.words))
+
+
+def _read(state: TrialState, word: HeardWord, meanings: Mapping[str, Meaning], outcome_next: bool) -> HeardWord:
+    heard = meanings.get(word.text)
+    if word.readings is None or (heard and heard.role is Role.SAFETY):
+        return word
+    state, _ = step(state, Settled(word.start_s))  # the window may have run out by then
+    cue_lacking = CUE_LACKING if outcome_next and state.phase in OUTCOME_LACKS_CUE else 0.0
+    likelier = {}
+    for phrase in word.readings.keys() & meanings.keys():
+        meaning = meanings[phrase]
+        if meaning.role in (Role.NAME, Role.PRAISE):
+            continue
+        event = SessionEvent(word, meaning.role, meaning.behaviour, meaning.instruction)
+        likelier[phrase] = _likelier(state, event) + (cue_lacking if meaning.role is Role.CUE else 0.0)
+    return named(word, likelier)
+
+
+def _likelier(state: TrialState, event: SessionEvent) -> float:
+    what = happening(state, event)
+    long_ago = state.cue is not None and event.word.start_s > state.cue.end_s + EXPECTED_S
+    ends_nothing = what is Happening.RELEASE and state.tag is not Tag.DURATION
+    opts_out = what is Happening.ERROR and state.phase is Phase.READY and state.tag is Tag.HANDLING
+    return 0.0 if long_ago or ends_nothing or opts_out else LIKELIER.get(state.phase, {}).get(what, 0.0)
+
+
+class DoubtfulCues:
+    """Cues of one session that are too unsure to count, unless an outcome word follows that lacks one."""
+
+    def __init__(self) -> None:
+        self._cues: list[SessionEvent] = []
+
+    def note(self, heard: Iterable[SessionEvent | Ignored], if_outcome: Iterable[SessionEvent | Ignored]) -> None:
+        """Take in what counts of a breath, and what would if an outcome word came next."""
+        counted_s = {one.word.start_s for one in heard if isinstance(one, SessionEvent)}
+        self._cues += (
+            one
+            for one in if_outcome
+            if isinstance(one, SessionEvent) and one.role is Role.CUE and one.word.start_s not in counted_s
+        )
+
+    def before(self, one: SessionEvent | Ignored, state: TrialState) -> SessionEvent | None:
+        """The last of them, if `one` is an outcome word that lacks a cue and comes in time for it. None of those before
+        a word that counts is heard of again."""
+        if isinstance(one, Ignored):
+            return None
+        before = [cue for cue in self._cues if cue.word.end_s <= one.word.start_s]
+        self._cues = [cue for cue in self._cues if cue not in before]
+        if not before or not lacks_cue(state, one):
+            return None
+        cue = before[-1]
+        assert cue.behaviour is not None
+        window_s = min(EXPECTED_S, state.behaviours[cue.behaviour].response_window_s)
+        in_time = cue.word.start_s >= state.boundary_s and one.word.start_s <= cue.word.end_s + window_s
+        return cue if in_time else None
