@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import tempfile
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -68,6 +68,15 @@ class Result:
     @property
     def won(self) -> bool:
         return wins(self.before, self.after) and (self.new is None or no_worse(*self.new))
+
+
+@dataclass(frozen=True)
+class Tried:
+    """An ear that was tried: whether it learnt, and whether what it hears is compared with her takes."""
+
+    trial: Trial
+    adapted: bool
+    compared: bool
 
 
 @dataclass(frozen=True)
@@ -144,45 +153,67 @@ class Teacher:
                         half.cancel()  # unless it is at it
                     learning = begin(hold)
                 whole = learning[0].result()
-                others = self.hear_others(Learnt(voice, whole), scratch, self._kept_back())
-                if len(Trial({}, others).false(least)) <= len(before.false(least)):
+                others = self.hear_others(Learnt(voice, whole, takes), scratch, self._kept_back())
+                if self._false(others) <= self._false(before.others):
                     break
+                uncompared = self.hear_others(Learnt(voice, whole), scratch, self._kept_back())
+                if self._false(uncompared) <= self._false(before.others):
+                    break  # it comes of comparing, which no firmer hold mends; the trial will tell
             self._tell("listening to half of your takes with the ear that learnt from the rest")
-            held_back = {phrase: [Heard(())] * len(some) for phrase, some in takes.items()}
-            for half, rest in zip(learning[1:], reversed(PARTS[1:]), strict=True):
-                learnt = Learnt(voice, half.result())
-                for phrase, heard in self.hear_takes(learnt, scratch, {p: s[rest] for p, s in takes.items()}).items():
-                    held_back[phrase][rest] = heard
-            wrongly = self.hear_takes(Learnt(voice, whole), scratch, mistaken)
-            after = Trial(held_back, others, wrongly, self.urgent)
+            halves = (half.result() for half in learning[1:])  # one is listened with while the other still learns
+            held_back = self._held_back(voice, halves, scratch, takes)
+            wrongly = self.hear_takes(Learnt(voice, whole, takes), scratch, mistaken)
+            tried = [Tried(Trial(held_back, others, wrongly, self.urgent), adapted=True, compared=True)]
+            if not wins(before.tally(least), tried[0].trial.eased_by_the_rest(least).tally(least)):
+                self._tell("no better; comparing your takes with each other, with the ear as it is")
+                plain = replace(voice, words={})
+                held_back = self._held_back(plain, (None, None), scratch, takes)
+                others = self.hear_others(Learnt(plain, None, takes), scratch, self._kept_back())
+                wrongly = self.hear_takes(Learnt(plain, None, takes), scratch, mistaken)
+                tried.append(Tried(Trial(held_back, others, wrongly, self.urgent), adapted=False, compared=True))
             model = (whole / "am" / "final.mdl").read_bytes()
-        return self._adopt_if_it_wins(voice, takes, before, after, (in_use, now) if in_use and now else None, model)
+        return self._adopt_what_wins(voice, takes, before, tried, (in_use, now) if in_use and now else None, model)
+
+    def _held_back(
+        self, voice: OwnVoice, halves: Iterable[Path | None], scratch: Path, takes: Takes
+    ) -> dict[str, list[Heard]]:
+        """What each take gives to that of two ears which did not learn from it, nor compares it with itself."""
+        held_back = {phrase: [Heard(())] * len(some) for phrase, some in takes.items()}
+        for half, part, rest in zip(halves, PARTS[1:], reversed(PARTS[1:]), strict=True):
+            learnt_from, tried_on = ({p: some[one] for p, some in takes.items()} for one in (part, rest))
+            learnt = Learnt(voice, half, learnt_from)
+            for phrase, heard in self.hear_takes(learnt, scratch, tried_on).items():
+                held_back[phrase][rest] = heard
+        return held_back
+
+    def _false(self, others: Sequence[tuple[str, Heard]]) -> int:
+        return len(Trial({}, others).false(self._plan.ear.least_confidence))
 
     def _try(self, learnt: Learnt | None, scratch: Path, takes: Takes, mistaken: Takes) -> Trial:
         heard, wrongly = (self.hear_takes(learnt, scratch, some) for some in (takes, mistaken))
         return Trial(heard, self.hear_others(learnt, scratch, self._kept_back()), wrongly, self.urgent)
 
-    def _adopt_if_it_wins(
+    def _adopt_what_wins(
         self,
         voice: OwnVoice,
         takes: Takes,
         before: Trial,
-        after: Trial,
+        ears: Sequence[Tried],
         in_use: tuple[InUse, Trial] | None,
         model: bytes,
     ) -> Result:
-        """The ear that learnt, if it wins; else the usual one with words made easier or harder, if that wins."""
+        """The first of the ears that wins; else the usual one with words made easier or harder, if that wins."""
         least = self._plan.ear.least_confidence
         as_it_is = before.tally(least)
-        for kept in (after, before):
-            eases, tried, new = kept.eases(least), kept.eased_by_the_rest(least), None
+        for ear in (*ears, Tried(before, adapted=False, compared=False)):
+            eases, tried, new = ear.trial.eases(least), ear.trial.eased_by_the_rest(least), None
             if in_use is not None:
                 now, of_new = in_use[1], replace(tried, takes=in_use[0].new(tried.takes), mistaken={})
                 new = now.tally(least), of_new.tally(least)
             result = Result(voice, None, as_it_is, tried.tally(least), new)
             if result.won:
                 break
-        adapted = result.won and kept is after
+        adapted, compared = result.won and ear.adapted, result.won and ear.compared
         self._tell("looking for words that may be mixed up")
         said = {phrase: self.usual_ways(phrase) for phrase in self.vocabulary.phrases}
         said |= {phrase: word.ways for phrase, word in voice.words.items()}
@@ -201,7 +232,7 @@ class Teacher:
             for phrase, word in voice.words.items()
         }
         write = (lambda folder: write_model(self._base, model, folder)) if adapted else None
-        return replace(result, voice=replace(voice, words=words, adapted=adapted), write=write)
+        return replace(result, voice=replace(voice, words=words, adapted=adapted, compared=compared), write=write)
 
     def _adapt(
         self, folder: Path, part: slice, voice: OwnVoice, takes: Takes, hold: float, stopped: Callable[[], bool]

@@ -5,8 +5,12 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
 
 from handsfree import places
 from handsfree.core.confidence import Weighing, Weights
@@ -20,9 +24,10 @@ from handsfree.edges.promptbook import PromptBook, load_prompts
 from handsfree.edges.pronounce import Pronouncer, Pronunciation
 from handsfree.edges.recogniser import Recogniser
 from handsfree.edges.weights import read_weights
-from handsfree.looking import TwiceHeard
+from handsfree.looking import TwiceHeard, examples
 
 if TYPE_CHECKING:
+    from handsfree.edges.likeness import Examples
     from handsfree.edges.second_look import SecondLook
 
 OWN_MODEL, SECOND_MODEL = "en", "second"
@@ -48,6 +53,8 @@ class OpenEar:
     least: float = 0.0
     """The confidence from which on a word counts, where nobody talks."""
     look: SecondLook | None = None
+    examples: Examples | None = None
+    """Her own takes, with which words are compared."""
     note: str = ""
     """What a person should know: words are not looked at a second time, and why."""
 
@@ -59,7 +66,7 @@ class OpenEar:
     def recogniser(self) -> Recogniser | TwiceHeard | Calibrated:
         """A fresh recogniser, its clock at 0. The model is loaded once a process."""
         first = Recogniser(self.model_dir, self.phrases, own=self.own)
-        recogniser = first if self.look is None else TwiceHeard(first, self.look, self.pronunciations)
+        recogniser = first if self.look is None else TwiceHeard(first, self.look, self.pronunciations, self.examples)
         if not self.own and not self.eases:
             return recogniser
         said = self.pronunciations.items()
@@ -121,10 +128,14 @@ def pronouncer(plan: Plan) -> Pronouncer:
 
 @dataclass(frozen=True)
 class Learnt:
-    """What was learnt of her voice, and the ear that learnt it (None: only pronunciations and how sure to be)."""
+    """What was learnt of her voice, and the ear that learnt it (None: only pronunciations and how sure to be).
+
+    takes  phrase -> those with which heard words are compared
+    """
 
     voice: OwnVoice
     model_dir: Path | None
+    takes: Mapping[str, Sequence[npt.NDArray[np.int16]]] = field(default_factory=dict)
 
     def ways(self, phrase: str, said: Pronunciation) -> tuple[Phones, ...]:
         """How she says it. What the plan itself spells, it may have spelled since; then that holds."""
@@ -145,7 +156,8 @@ def own_voice(plan_path: Path, plan: Plan, tell: Callable[[str], None]) -> Learn
         tell(f"{folder.name} is not used: it was learnt with another ear; `handsfree words {plan_path} --again`")
         return None
     tell(f"listening for your own voice ({folder.name}, {voice.learnt_at[:10]}, {len(voice.words)} words)")
-    return Learnt(voice, folder / voicefolder.MODEL if voice.adapted else None)
+    takes = voicefolder.read_takes(folder) if voice.compared else {}
+    return Learnt(voice, folder / voicefolder.MODEL if voice.adapted else None, takes)
 
 
 def shipped_model() -> Path:
@@ -188,14 +200,21 @@ def open_ear(
     look, note = _second_look()
     name, eases = (f"{name}, own voice", learnt.voice.eases) if learnt else (name, {})
     least = plan.ear.least_confidence
-    return OpenEar(made, phrases, True, name, read_weights(base or chosen), spoken, eases, least, look, note)
+    compared = examples(look, learnt.takes) if look and learnt else None
+    weights = read_weights(base or chosen)
+    return OpenEar(made, phrases, True, name, weights, spoken, eases, least, look, compared, note)
 
 
 def _second_look() -> tuple[SecondLook | None, str]:
     """The second look; or none, and what to tell a person. Without it the ear is as good as it is alone."""
-    from handsfree.edges.second_look import SecondLook
-
     try:
-        return SecondLook(places.shipped("models") / SECOND_MODEL), ""
+        return _second_look_in(places.shipped("models") / SECOND_MODEL), ""
     except UserError as error:
         return None, f"words are not looked at a second time: {error}"
+
+
+@lru_cache(maxsize=2)
+def _second_look_in(folder: Path) -> SecondLook:
+    from handsfree.edges.second_look import SecondLook
+
+    return SecondLook(folder)

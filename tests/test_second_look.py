@@ -22,7 +22,8 @@ from handsfree.core.errors import UserError
 from handsfree.core.events import OTHER_SPEECH, AudioBlock, Breath, EndReason, HeardWord
 from handsfree.core.plan import Plan
 from handsfree.edges import second_look
-from handsfree.edges.second_look import FILE, SUM, SecondLook
+from handsfree.edges.likeness import Examples
+from handsfree.edges.second_look import FILE, SUM, Look, SecondLook
 from handsfree.looking import KEPT_S, TwiceHeard, shares
 from handsfree.places import shipped
 from handsfree.running import run_session
@@ -115,7 +116,7 @@ def test_it_computes_what_was_trained(look, network):
         spelt = speller.spell(mel, module.positions((mel.shape[1] + 1) // 2, begins, ends), frames)
         spelt, count = module.near(spelt, begins, ends, frames)
         expected, _ = speller.judge(spelt, count, texts, torch.tensor([list(map(len, SAID.values()))]))
-    _, found = look.log_odds(pcm.tobytes(), start, end, [(text,) for text in SAID.values()])
+    found = look.judge(pcm.tobytes(), start, end, [(text,) for text in SAID.values()]).odds
     assert found == pytest.approx(expected[0].numpy(), abs=1e-3)
 
 
@@ -145,7 +146,7 @@ def test_words_of_people_are_likelier_than_other_words(look):
     assert len(clips) >= 8
     ahead, odds, others = 0, [], []
     for word, sound, start, end in clips:
-        _, odds_of_all = look.log_odds(sound.tobytes(), start, end, [(phones,) for phones in SAID.values()])
+        odds_of_all = look.judge(sound.tobytes(), start, end, [(phones,) for phones in SAID.values()]).odds
         found = dict(zip(SAID, odds_of_all, strict=True))
         ahead += max(found, key=found.__getitem__) == word
         odds.append(found.pop(word))
@@ -178,8 +179,8 @@ def barks() -> list[tuple[np.ndarray, int, int]]:
 def test_a_bark_is_no_voice(look):
     heard = barks()
     assert len(heard) >= 20
-    none = [look.log_odds(sound.tobytes(), start, end, [(SAID["left"],)])[0] for sound, start, end in heard]
-    voices = [look.log_odds(sound.tobytes(), start, end, [(SAID["left"],)])[0] for _, sound, start, end in word_clips()]
+    none = [look.judge(sound.tobytes(), start, end, [(SAID["left"],)]).voice for sound, start, end in heard]
+    voices = [look.judge(sound.tobytes(), start, end, [(SAID["left"],)]).voice for _, sound, start, end in word_clips()]
     assert np.quantile(voices, 0.1) > LEAST_VOICE
     assert np.quantile(none, 0.9) < LEAST_VOICE
 
@@ -187,15 +188,16 @@ def test_a_bark_is_no_voice(look):
 def test_the_likeliest_pronunciation_counts(look):
     _, sound, start, end = next(clip for clip in word_clips() if clip[0] == "yes")
     yes, down = SAID["yes"], SAID["down"]
-    _, found = look.log_odds(sound.tobytes(), start, end, [(yes,), (down, yes), (down,), (yes, yes, down)])
+    found = look.judge(sound.tobytes(), start, end, [(yes,), (down, yes), (down,), (yes, yes, down)]).odds
     assert found == pytest.approx(found[[0, 0, 2, 0]])
     assert found[0] > found[2]
 
 
 @pytest.mark.parametrize(("start", "end", "samples"), [(0, 1600, 1600), (0, 48_000, 48_000), (100, 101, 400)])
 def test_little_or_much_sound_is_no_trouble(look, start, end, samples):
-    voice, odds = look.log_odds(bytes(2 * samples), start, end, [(SAID["yes"],), (SAID["stop"] * 8,)])
+    voice, odds, frames = look.judge(bytes(2 * samples), start, end, [(SAID["yes"],), (SAID["stop"] * 8,)])
     assert np.isfinite([voice, *odds]).all()
+    assert np.linalg.norm(frames, axis=1) == pytest.approx(1)
 
 
 def test_the_sound_goes_through_the_network_once_for_many_phrases(look, monkeypatch):
@@ -203,9 +205,9 @@ def test_the_sound_goes_through_the_network_once_for_many_phrases(look, monkeypa
     pcm, every = sound.tobytes(), [(first + second,) for first in SAID.values() for second in SAID.values()]
     encoded, encode = [], SecondLook._encode
     monkeypatch.setattr(SecondLook, "_encode", lambda *given: encoded.append(1) or encode(*given))
-    _, together = look.log_odds(pcm, start, end, every)
+    together = look.judge(pcm, start, end, every).odds
     assert len(encoded) == 1
-    assert together == pytest.approx([look.log_odds(pcm, start, end, [one])[1][0] for one in every])
+    assert together == pytest.approx([look.judge(pcm, start, end, [one]).odds[0] for one in every])
     assert len(encoded) == 1 + len(every)
 
 
@@ -248,6 +250,9 @@ class Script:
         return []
 
 
+FRAMES = np.eye(3, dtype=np.float32)
+
+
 class Listener:
     """Stands in for the second look: keeps what it was shown, and finds the phrases as likely as `odds` says."""
 
@@ -258,9 +263,9 @@ class Listener:
         self._odds = np.array(odds)
         self.shown: list[tuple[np.ndarray, int, int, Sequence]] = []
 
-    def log_odds(self, pcm: bytes, start: int, end: int, phrases: Sequence) -> tuple[float, np.ndarray]:
+    def judge(self, pcm: bytes, start: int, end: int, phrases: Sequence) -> Look:
         self.shown.append((np.frombuffer(pcm, "<i2"), start, end, phrases))
-        return self.VOICE, self._odds
+        return Look(self.VOICE, self._odds, FRAMES)
 
 
 def blocks(samples: np.ndarray, from_s: float = 0.0) -> list[AudioBlock]:
@@ -271,10 +276,14 @@ WAYS = {"sit": (("S", "IH", "T"),), "down": (("D", "AW", "N"), ("D", "AA", "N"))
 
 
 def heard(
-    words: Sequence[HeardWord], at_s: float, sound: list[AudioBlock], odds: Sequence[float] = (0.0, 0.0)
+    words: Sequence[HeardWord],
+    at_s: float,
+    sound: list[AudioBlock],
+    odds: Sequence[float] = (0.0, 0.0),
+    examples: Examples | None = None,
 ) -> tuple[list[Breath], Listener]:
     listener = Listener(odds)
-    ear = TwiceHeard(Script(words, at_s), listener, WAYS)
+    ear = TwiceHeard(Script(words, at_s), listener, WAYS, examples)
     return [breath for block in sound for breath in ear.feed(block)], listener
 
 
@@ -285,12 +294,20 @@ def test_a_word_is_shown_with_the_sound_around_it():
     assert [one.second for one in breath.words] == [pytest.approx(0.5)]  # 2 against 1 for the other and 1 for none
     assert breath.words[0].shares == {"sit": pytest.approx(0.5), "down": pytest.approx(0.25)}
     assert breath.words[0].voice == Listener.VOICE
+    assert breath.words[0].far is None
     assert breath.words == (word,)  # the second look changes nothing else
     ((pcm, start, end, phrases),) = listener.shown
     assert pcm[start] == round(0.93 * 16_000)
     assert pcm[end] == round(1.27 * 16_000)
     assert (start, len(pcm) - end) == (6400, 4800)
     assert phrases == tuple(WAYS.values())
+
+
+def test_a_word_is_compared_with_her_own_takes():
+    near, farther = FRAMES, FRAMES[[0, 0, 1]]
+    examples = Examples({"sit": [farther, near], "down": [farther]})
+    (breath,), _ = heard([HeardWord("sit", 0.93, 1.27)], 1.75, blocks(np.ones(32_000, np.int16)), examples=examples)
+    assert breath.words[0].far == {"sit": pytest.approx(0), "down": pytest.approx(1 / 6)}
 
 
 def test_sound_that_is_not_there_yet_is_left_out():

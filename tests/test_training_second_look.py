@@ -232,8 +232,7 @@ def test_what_is_trained_is_what_the_program_loads(
         heard = np.zeros_like(sound)
         heard[first + RATE : last - 1 + RATE] = sound[first + RATE : last - 1 + RATE]
         ways = [(tuple(trainer.examples.phones[p] for p in t[:n]),) for t, n in zip(texts, lengths, strict=True)]
-        _, odds = look.log_odds(heard.tobytes(), int(start) + RATE, int(end) + RATE, ways)
-        found.append(odds)
+        found.append(look.judge(heard.tobytes(), int(start) + RATE, int(end) + RATE, ways).odds)
     assert expected.std() > 0.05
     assert np.array(found) == pytest.approx(expected, abs=0.05 * float(expected.std()))
     command("second_look/voice", prepared, examples, tmp_path / "exported", "--stretches", 160, "--jobs", 1)
@@ -251,8 +250,8 @@ def test_what_is_trained_is_what_the_program_loads(
     for stretch, spoken in drawn[:60]:
         pcm = sound[RATE:-RATE][stretch.first : stretch.last].astype(np.int16).tobytes()
         place = stretch.start - stretch.first, stretch.end - stretch.first
-        assert look.log_odds(pcm, *place, [(("Y", "EH", "S"),)])[0] == 10  # before it was taught
-        voices[spoken].append(taught.log_odds(pcm, *place, [(("Y", "EH", "S"),)])[0])
+        assert look.judge(pcm, *place, [(("Y", "EH", "S"),)]).voice == 10  # before it was taught
+        voices[spoken].append(taught.judge(pcm, *place, [(("Y", "EH", "S"),)]).voice)
     assert np.median(voices[True]) > 1
     assert np.median(voices[False]) < -1
 

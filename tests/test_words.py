@@ -366,6 +366,23 @@ def test_her_ways_and_eases_reach_the_ear_and_the_plans_own_spelling_holds(plan:
     assert ear.name == "en, own voice"
 
 
+@pytest.mark.parametrize("compared", [True, False])
+def test_her_takes_are_compared_where_that_won(plan: Path, tmp_path: Path, compared: bool) -> None:
+    takes = {"left": [np.zeros(8000, np.int16)] * 3}
+    voice = OwnVoice(listening.sha256_of(listening.shipped_model()), "2026-11-28", compared=compared)
+    folder = voicefolder.folder_of(plan)
+    voicefolder.write_voice(folder, voice, takes, None)
+    if not compared:  # as an earlier version wrote it
+        kept = json.loads((folder / "voice.json").read_text())
+        del kept["compared"]
+        (folder / "voice.json").write_text(json.dumps(kept))
+    the_plan = planfile.load(plan)
+    learnt = listening.own_voice(plan, the_plan, lambda line: None)
+    ear = listening.open_ear(the_plan, ("left", "down"), learnt=learnt, cache=tmp_path)
+    assert (ear.examples is not None) == compared
+    assert listening.open_ear(the_plan, ("left", "down"), cache=tmp_path).examples is None
+
+
 def test_an_ear_that_learnt_her_voice_has_the_weights_of_the_one_that_ships(plan: Path, tmp_path: Path) -> None:
     """Its own copy may be of an earlier version, which knew less of a word."""
     own = tmp_path / "own"
@@ -527,3 +544,40 @@ def test_a_word_that_is_said_otherwise_is_learnt_and_heard_afterwards(tmp_path: 
 
     assert counted(None) == []
     assert counted(listening.own_voice(path, the_plan, lambda line: None)) == ["left"]
+
+
+def test_where_learning_wins_nothing_her_takes_are_compared_alone(plan: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from handsfree.core.trial_of_voice import Heard
+    from handsfree.learning import Teacher
+
+    teacher, told = Teacher(planfile.load(plan), tell=(lines := []).append), []
+    monkeypatch.setattr(
+        teacher.learner, "adapt", lambda *given: (listening.shipped_model() / "am/final.mdl").read_bytes()
+    )
+    monkeypatch.setattr("handsfree.learning.write_model", lambda base, model, folder: _folder_of_a_model(folder, model))
+    monkeypatch.setattr(
+        teacher, "hear_others", lambda learnt, scratch, sounds: [(said, Heard(())) for said, _ in sounds]
+    )
+
+    def hear_takes(learnt, scratch, takes):
+        """Only comparing alone helps. Each half of the takes is compared with the other."""
+        told.append(
+            (learnt and learnt.model_dir, {p: len(some) for p, some in (learnt.takes if learnt else {}).items()})
+        )
+        sure = 0.9 if learnt and learnt.model_dir is None and learnt.takes else 0.01
+        return {phrase: [Heard(((phrase, sure),))] * len(some) for phrase, some in takes.items()}
+
+    monkeypatch.setattr(teacher, "hear_takes", hear_takes)
+    result = teacher.learn({"down": [clip("down")] * 5}, "now")
+    assert result.won
+    assert (result.voice.adapted, result.voice.compared, result.write) == (False, True, None)
+    assert (result.before.right, result.after.right) == (0, 5)
+    assert result.voice.words["down"].ways == ()  # said as usual: no other way was tried with it
+    compared = [takes for model, takes in told if model is None and takes]
+    assert compared[:2] == [{"down": 3}, {"down": 2}]
+    assert any("with the ear as it is" in line for line in lines)
+
+
+def _folder_of_a_model(folder: Path, model: bytes) -> None:
+    (folder / "am").mkdir(parents=True)
+    (folder / "am" / "final.mdl").write_bytes(model)

@@ -35,6 +35,13 @@ LEAST_FOUND = 0.7
 that nobody did."""
 
 
+AS_FAR, A_DISTANCE, LEAST_ALIKE, MOST_ALIKE = 0.15, 40.0, -4.0, 3.0
+"""A word as far as the first from her own takes of a phrase (edges/likeness.py) is as likely that phrase as before; the
+log-odds by which each distance nearer raises that, and their bounds. Of 312 recordings of people whom nobody had heard,
+each beside up to five others of the same word and person, 95 % lie nearer than 0.11 (in noise at 10 dB 90 % than 0.16);
+of other people's other words 95 % farther than 0.14, half farther than 0.21."""
+
+
 class Took(Label):
     """What the ear took a word for."""
 
@@ -171,6 +178,9 @@ class Weighing:
             surest = max(sure.values())
             known = self._known(word, rest, before_s).items()
             sure |= {text: min(surest, self._weights.confidence(one)) for text, one in known}
+        for text, far in (word.far or {}).items():
+            if text in sure:
+                sure[text] = _moved(sure[text], alike(far))
         if word.text == OTHER_SPEECH:
             sure[OTHER_SPEECH] = word.confidence
         return named(replace(word, readings=sure), {})
@@ -179,6 +189,11 @@ class Weighing:
 def _likeliest(word: HeardWord) -> str:
     """By the second look; as heard, where nobody looked."""
     return max(word.shares, key=word.shares.__getitem__) if word.shares else word.text
+
+
+def alike(far: float) -> float:
+    """What it tells, in log-odds, that a word is so far from her own takes of a phrase."""
+    return max(LEAST_ALIKE, min(MOST_ALIKE, A_DISTANCE * (AS_FAR - far)))
 
 
 def named(word: HeardWord, likelier: Mapping[str, float]) -> HeardWord:

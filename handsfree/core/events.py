@@ -41,7 +41,7 @@ class HeardWord:
     """One word or whole phrase the ear heard, or OTHER_SPEECH. `confidence` is 0-1.
 
     By a second look at the sound, None where there was none: `shares`, how likely each phrase of the plan is, 0-1;
-    `voice`, log-odds that somebody speaks there at all. Of
+    `voice`, log-odds that somebody speaks there at all; `far`, how far it is from her own takes of phrases, 0-2. Of
     these comes `readings`: what it may have been, each with its confidence, OTHER_SPEECH among them if that is what the
     ear heard. They have gone into `text` and `confidence` by the time the word is judged, and are not stored.
     """
@@ -52,6 +52,7 @@ class HeardWord:
     confidence: float = 1.0
     shares: Mapping[str, float] | None = field(default=None, compare=False, repr=False)
     voice: float | None = field(default=None, compare=False, repr=False)
+    far: Mapping[str, float] | None = field(default=None, compare=False, repr=False)
     readings: Mapping[str, float] | None = field(default=None, compare=False, repr=False)
 
     @property

@@ -39,12 +39,13 @@ class WordVoice:
 @dataclass(frozen=True, slots=True)
 class OwnVoice:
     """The result for a plan. `base_sha256`: of the acoustic model it was learnt from; `adapted`: whether the ear's own
-    weights were moved too; `learnt_at`: ISO 8601."""
+    weights were moved too; `compared`: whether heard words are compared with her takes; `learnt_at`: ISO 8601."""
 
     base_sha256: str
     learnt_at: str
     words: Mapping[str, WordVoice] = field(default_factory=dict)
     adapted: bool = False
+    compared: bool = False
 
     def ways(self, phrase: str, usual: tuple[Phones, ...]) -> tuple[Phones, ...]:
         """How `phrase` is said: her own ways first, if there are any."""

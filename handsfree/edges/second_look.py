@@ -16,7 +16,7 @@ import io
 import math
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -36,6 +36,15 @@ LEAST = -60.0
 """Nothing is less likely than this (natural logarithm)."""
 _RATE, _HOP, _WINDOW, _STRIDE = 16_000, 160, 400, 2
 _LAYERS, _HEADS = 3, 6
+
+
+class Look(NamedTuple):
+    """What was seen in a stretch of sound: log-odds that somebody speaks, those of each phrase [phrases], and its
+    frames, each at unit length [frames, 384]."""
+
+    voice: float
+    odds: Array
+    frames: Array
 
 
 class SecondLook:
@@ -67,9 +76,9 @@ class SecondLook:
         self._bank = mel_bank()
         self._window = np.hanning(_WINDOW + 1)[:-1].astype(np.float32)
 
-    def log_odds(self, pcm: bytes, start: int, end: int, phrases: Sequence[Sequence[Phones]]) -> tuple[float, Array]:
+    def judge(self, pcm: bytes, start: int, end: int, phrases: Sequence[Sequence[Phones]]) -> Look:
         """How likely somebody speaks from sample `start` to sample `end` of `pcm`, whatever is said, and how likely
-        each of `phrases` is said there: log-odds, those of the phrases [phrases].
+        each of `phrases` is said there.
 
         pcm      int16, 16 kHz, mono; as much of `before_s` before and `after_s` after the word as there is
         phrases  each the ways to say it, of which the likeliest counts
@@ -85,10 +94,18 @@ class SecondLook:
         odds = self._linear(np.maximum(self._linear(known, "weigh1"), 0), "weigh2")[:, 0]
         first = np.cumsum([0, *(len(phrase) for phrase in phrases[:-1])])
         voice = self._linear(self._inside(heard, finish), "voice")
-        return float(voice[0]), np.asarray(np.maximum.reduceat(odds, first))
+        return Look(float(voice[0]), np.asarray(np.maximum.reduceat(odds, first)), self._at_unit_length(heard, finish))
+
+    def frames(self, pcm: bytes, start: int, end: int) -> Array:
+        """The frames of a stretch alone, as in Look."""
+        return self._at_unit_length(*self._hear(pcm, start, end))
+
+    def _at_unit_length(self, heard: Array, finish: int) -> Array:
+        rows = heard[self._frames(len(heard), finish, EDGE_S)]
+        return np.asarray(rows / np.linalg.norm(rows, axis=1, keepdims=True))
 
     def encoding(self, pcm: bytes, start: int, end: int) -> Array:
-        """What the network makes of the word [384], by which it tells whether somebody speaks. As `log_odds`."""
+        """What the network makes of the word [384], by which it tells whether somebody speaks. As `judge`."""
         return self._inside(*self._hear(pcm, start, end))
 
     def _inside(self, heard: Array, finish: int) -> Array:

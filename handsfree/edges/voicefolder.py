@@ -41,6 +41,7 @@ def read_voice(folder: Path) -> OwnVoice | None:
             learnt_at=str(found["learnt_at"]),
             words={phrase: _word(entry) for phrase, entry in found["words"].items()},
             adapted=bool(found["adapted"]),
+            compared=bool(found.get("compared", False)),
         )
         if voice.adapted and not (folder / MODEL / "am" / "final.mdl").is_file():
             raise ValueError("no model")

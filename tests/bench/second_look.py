@@ -34,7 +34,7 @@ def judged(look: SecondLook, clip: clips.Clip, ways: list) -> int:
     start, end = loud_part(sound)
     before, after, margin = (round(s * RATE) for s in (look.before_s, look.after_s, MARGIN_S))
     padded = np.pad(sound, (before, after))
-    _, odds = look.log_odds(padded.tobytes(), before + start - margin, before + end + margin, ways)
+    odds = look.judge(padded.tobytes(), before + start - margin, before + end + margin, ways).odds
     return int(odds.argmax())
 
 

@@ -110,11 +110,11 @@ def measure(job: tuple[Person, list[tuple[Path, str]], Path | None]) -> Outcome:
     from handsfree.core.trial_of_voice import Trial
     from handsfree.learning import Learnt, Teacher
 
-    person, others, model = job
+    person, others, base = job
     cues = tuple(Behaviour(word, (word,)) for word in person.learnt)
     words = Words(marker=("bingo",), error=("oops",) if "no" in person.learnt else ("wrong",), release=("all done",))
     plan = Plan("Bruno", cues, words=words)
-    teacher = Teacher(plan, model)
+    teacher = Teacher(plan, base)
     began = time.monotonic()
     result = teacher.learn({word: [samples(p) for p in paths] for word, paths in person.learnt.items()}, "now")
     seconds = time.monotonic() - began
@@ -123,10 +123,11 @@ def measure(job: tuple[Person, list[tuple[Path, str]], Path | None]) -> Outcome:
     least = plan.ear.least_confidence
     trials = []
     with tempfile.TemporaryDirectory() as scratch:
-        learnt = Learnt(result.voice, None)
-        if result.write is not None:
-            result.write(Path(scratch) / "model")
-            learnt = Learnt(result.voice, Path(scratch) / "model")
+        takes = {word: [samples(p) for p in paths] for word, paths in person.learnt.items()}
+        model = Path(scratch) / "model" if result.write is not None else None
+        if model is not None:
+            result.write(model)
+        learnt = Learnt(result.voice, model, takes if result.voice.compared else {}) if result.won else None
         for one in (None, learnt):
             heard = teacher.hear_takes(one, Path(scratch), test)
             trials.append(Trial(heard, teacher.hear_others(one, Path(scratch), sound)))
@@ -136,7 +137,7 @@ def measure(job: tuple[Person, list[tuple[Path, str]], Path | None]) -> Outcome:
         rows.append((tally.takes, tally.takes - tally.right, tally.wrong, tally.false))
     by_word = {w: (len(test[w]), *(t.right(w, least) for t in trials)) for w in test}
     promised = (result.before.errors, result.after.errors)
-    return Outcome(person.name, rows[0], rows[1], result.write is not None, seconds, promised, by_word)
+    return Outcome(person.name, rows[0], rows[1], result.won, seconds, promised, by_word)
 
 
 def main() -> None:
