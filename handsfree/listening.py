@@ -9,9 +9,6 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-import numpy.typing as npt
-
 from handsfree import places
 from handsfree.core.confidence import Weighing, Weights
 from handsfree.core.errors import UserError
@@ -24,9 +21,12 @@ from handsfree.edges.promptbook import PromptBook, load_prompts
 from handsfree.edges.pronounce import Pronouncer, Pronunciation
 from handsfree.edges.recogniser import Recogniser
 from handsfree.edges.weights import read_weights
-from handsfree.looking import TwiceHeard, examples
+from handsfree.looking import TwiceHeard
 
 if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
     from handsfree.edges.likeness import Examples
     from handsfree.edges.second_look import SecondLook
 
@@ -200,7 +200,7 @@ def open_ear(
     look, note = _second_look()
     name, eases = (f"{name}, own voice", learnt.voice.eases) if learnt else (name, {})
     least = plan.ear.least_confidence
-    compared = examples(look, learnt.takes) if look and learnt else None
+    compared = _examples(look, learnt.takes) if look and learnt and learnt.takes else None
     weights = read_weights(base or chosen)
     return OpenEar(made, phrases, True, name, weights, spoken, eases, least, look, compared, note)
 
@@ -211,6 +211,12 @@ def _second_look() -> tuple[SecondLook | None, str]:
         return _second_look_in(places.shipped("models") / SECOND_MODEL), ""
     except UserError as error:
         return None, f"words are not looked at a second time: {error}"
+
+
+def _examples(look: SecondLook, takes: Mapping[str, Sequence[npt.NDArray[np.int16]]]) -> Examples | None:
+    from handsfree.comparing import examples  # numpy takes longer to import than most commands run
+
+    return examples(look, takes)
 
 
 @lru_cache(maxsize=2)

@@ -6,27 +6,18 @@ import math
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from functools import lru_cache
 from typing import TYPE_CHECKING
-
-import numpy as np
-import numpy.typing as npt
 
 from handsfree.core.events import OTHER_SPEECH, SAMPLE_RATE, AudioBlock, Breath, HeardWord
 from handsfree.core.phones import Phones
-from handsfree.edges.adaptation import find_stretches
-from handsfree.edges.likeness import Examples
 from handsfree.edges.recogniser import Recogniser
 
 if TYPE_CHECKING:
+    from handsfree.edges.likeness import Examples
     from handsfree.edges.second_look import SecondLook
-
-Samples = npt.NDArray[np.int16]
 
 LEAST_S, MOST_S, LEAST_GAP_S = 0.1, 0.8, 0.1
 """Other speech that may be one word, by its length and by how far the next word is: what touches another is talk."""
-MOST_TAKES = 5
-"""So many of a phrase are compared with a word: of 15 phrases, in 3 ms."""
 KEPT_S = 30.0
 """Sound held in memory: long talk without a pause is one breath, and its first word is told when it is over."""
 
@@ -96,22 +87,6 @@ class TwiceHeard:
             part = block.pcm[max(0, -at) : max(0, len(pcm) - at)]
             pcm[max(0, at) : max(0, at) + len(part)] = part
         return bytes(pcm), round((word.start_s - from_s) * SAMPLE_RATE)
-
-
-def examples(look: SecondLook, takes: Mapping[str, Sequence[Samples]]) -> Examples | None:
-    """What words are compared with: the last MOST_TAKES of each phrase; None without any."""
-    recent = {phrase: some[-MOST_TAKES:] for phrase, some in takes.items() if some}
-    if not recent:
-        return None
-    return Examples({phrase: [_frames(look, one.tobytes()) for one in some] for phrase, some in recent.items()})
-
-
-@lru_cache(maxsize=1024)
-def _frames(look: SecondLook, pcm: bytes) -> npt.NDArray[np.float32]:
-    """Of the longest sound in a take."""
-    samples = np.frombuffer(pcm, np.int16)
-    start_s, end_s = max(find_stretches(samples), key=lambda one: one[1] - one[0], default=(0.0, len(samples)))
-    return look.frames(pcm, round(start_s * SAMPLE_RATE), min(len(samples), round(end_s * SAMPLE_RATE)))
 
 
 def shares(odds: Iterable[float]) -> list[float]:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from handsfree import looking
+from handsfree import comparing
 from handsfree.core.confidence import A_DISTANCE, AS_FAR, LEAST_ALIKE, MOST_ALIKE, Weighing, Weights, alike, log_odds
 from handsfree.core.events import OTHER_SPEECH, Breath, HeardWord
 from handsfree.edges.likeness import Examples
@@ -71,7 +71,7 @@ def test_a_word_is_nearest_to_other_takes_of_it_by_the_same_person():
         for word, some in takes.items():
             for at in range(len(some) if len(some) > 1 else 0):
                 rest = takes | {word: some[:at] + some[at + 1 :]}
-                examples, alone = looking.examples(look, rest), looking.examples(look, {word: [some[at]]})
+                examples, alone = comparing.examples(look, rest), comparing.examples(look, {word: [some[at]]})
                 far = examples.far(alone._frames[0])
                 nearest += min(far, key=far.__getitem__) == word
                 near += far[word] < AS_FAR
@@ -89,10 +89,10 @@ def test_only_the_last_takes_of_a_phrase_are_compared():
     def take(loud: int) -> np.ndarray:
         return np.full(RATE // 2, loud, np.int16)
 
-    found = looking.examples(Look(), {"sit": [take(n) for n in range(1, 9)], "down": []})
-    assert found._phrases == ["sit"] * looking.MOST_TAKES
-    assert found._frames[:, 0, 0].tolist() == list(range(9 - looking.MOST_TAKES, 9))
-    assert looking.examples(Look(), {"down": []}) is None
+    found = comparing.examples(Look(), {"sit": [take(n) for n in range(1, 9)], "down": []})
+    assert found._phrases == ["sit"] * comparing.MOST_TAKES
+    assert found._frames[:, 0, 0].tolist() == list(range(9 - comparing.MOST_TAKES, 9))
+    assert comparing.examples(Look(), {"down": []}) is None
 
 
 @pytest.mark.parametrize(
