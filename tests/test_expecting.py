@@ -8,11 +8,29 @@ import pytest
 
 from handsfree.core import expecting, trial
 from handsfree.core.confidence import LEAST_FOUND, log_odds, named
-from handsfree.core.events import OTHER_SPEECH, Breath, HeardWord, Ignored, Outcome, Reason, Role, SessionEvent
+from handsfree.core.events import (
+    OTHER_SPEECH,
+    Breath,
+    Decided,
+    EndReason,
+    HeardWord,
+    Ignored,
+    LogWord,
+    Outcome,
+    OweReward,
+    Reason,
+    Role,
+    SaveRep,
+    SessionEvent,
+)
 from handsfree.core.expecting import CUE_LACKING, EXPECTED_S, LIKELIER
+from handsfree.core.replay import differences, replay
+from handsfree.core.sitting import Sitting
 from handsfree.core.trial import Happening, Phase
 from handsfree.core.vocabulary import Vocabulary
+from handsfree.edges.store import Store
 from tests.helpers import INSTRUCTIONS, event, logged, reps, sitting, small_plan, wait
+from tests.logs import start
 
 PLAN = small_plan()
 MEANINGS = Vocabulary(PLAN, INSTRUCTIONS).meanings
@@ -151,6 +169,29 @@ def test_words_that_are_known_replay_as_they_were_counted():
     repeated = [effect for one in logged(effects) for effect in again.take(one)]
     assert reps(repeated) == reps(effects)
     assert logged(repeated) == logged(effects)
+
+
+def test_a_stored_session_with_a_cue_from_doubt_replays_to_the_byte(tmp_path):
+    with Store.open(tmp_path / "log.db") as store:
+        begun = start()
+        session_id = store.begin(begun)
+        session = Sitting(begun.plan, INSTRUCTIONS)
+        said = [may_be(1.0, leave_it=0.05), may_be(2.0, yes=0.9), may_be(4.0, _=0.9, sit=0.3), may_be(5.0, oops=0.97)]
+        effects = [*hear(session, *said), *session.end(9.0, EndReason.ASKED)]
+        for effect in effects:
+            match effect:
+                case LogWord():
+                    store.add_word(effect)
+                case SaveRep(rep):
+                    store.add_rep(rep)
+                case OweReward():
+                    store.add_reward(effect)
+                case Decided(decision):
+                    store.add_decision(decision)
+        store.end(session_id, EndReason.ASKED, 9.0)
+        log = store.session_log(session_id)
+    assert [one.rep.cue.start_s for one in log.reps] == [1.0, 4.0]
+    assert differences(log, replay(log, begun.plan)) == []
 
 
 def test_a_cue_in_doubt_during_a_prompt_is_not_counted():

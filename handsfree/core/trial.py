@@ -1,8 +1,9 @@
 """The rep state machine, as a table: step(state, event) -> (state, effects).
 
 Rules of this file: all knowledge of when a rep begins and ends lives here; TABLE has a row for every phase and
-happening, and the diagram in DEVELOPERS.md is drawn from it. Every heard word leaves as exactly one LogWord. The caller
-owns time: words come in order of their start, and Settled says up to when no earlier word can still come.
+happening, and the diagram in DEVELOPERS.md is drawn from it. Every word given to it leaves as exactly one LogWord. The
+caller owns time: words come in order of their start (a cue that was in doubt may come late), and Settled says up to
+when no earlier word can still come.
 """
 
 from __future__ import annotations
