@@ -84,6 +84,13 @@ def moves(most: int):
 
 @settings(max_examples=150, deadline=None)
 @given(moves(3), moves(4), moves(4))
+@example([], [(1, Kind.MERGE, 2)], [(1, Kind.MERGE, 1), (1, Kind.WRONG, 3)])
+@example([], [(1, Kind.SPLIT, 1), (1, Kind.MERGE, 1), (1, Kind.SPLIT, 1)], [])
+@example(
+    [(1, Kind.MERGE, 2), (1, Kind.RIGHT, 3)],
+    [(1, Kind.UNDO, 1), (1, Kind.MERGE, 2)],
+    [(1, Kind.WRONG, 4), (1, Kind.SPLIT, 3)],
+)
 def test_the_same_whichever_comes_first_and_however_often(shared, here, there):
     both = reviewed(fresh(), "Ana", shared)
     later_here = [(50 + minute, kind, number) for minute, kind, number in here]

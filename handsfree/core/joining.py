@@ -125,7 +125,9 @@ def _entries(log: SessionLog) -> list[_Entry]:
     found: list[_Entry] = []
     for made in log.corrections:
         said, number = _said(made), made.correction.rep_number
-        whose: Hashable = number if number in counted else births.setdefault(number, said)
+        if number not in counted and number not in births:
+            births[number] = (*said, sum(one[:-1] == said for one in births.values()))
+        whose: Hashable = number if number in counted else births[number]
         times[whose, said] += 1
         part_of, undoes = (at and found[at - 1].key for at in (made.part_of, made.undoes))
         found.append(_Entry((*said, whose, times[whose, said]), whose, made, part_of or None, undoes or None))
@@ -177,12 +179,12 @@ def _take_back_overtaken(order: list[_Entry], only_ours: set[Key], only_theirs: 
             stands = newest_rep[half.whose] is half if half.rep else newest[half.whose] is half
             if not stands:
                 continue
-            was = half.made.correction
             rep = _before(half, order, live) if half.rep else None
             now = newest[half.whose].made.correction.after
-            if now == was.before and rep is None:
+            after = half.made.correction.before if newest[half.whose] is half else now  # what was said since holds
+            if now == after and rep is None:
                 continue
-            entry = _insert_back(order, half, later, now, was.before, rep)
+            entry = _insert_back(order, half, later, now, after, rep)
             newest[half.whose] = entry
             if rep:
                 newest_rep[half.whose] = entry
@@ -192,8 +194,10 @@ def _take_back_overlapping(order: list[_Entry], apart: set[Key], live: Sequence[
     """Where a split or merge of one log and one of the other leave two reps that share a stretch of the session, take
     back the earlier of the two changes, but nothing that was said since. `apart`: what only one log holds."""
     taken: set[Key] = set()
+    first = {one.whose: one for one in reversed(order)}
+    made = [one for one in order if one.part_of is None or first[one.whose] is one]  # not what took another back
     while pair := _overlapping(order, live):
-        cut = [one for one in order if one.rep and one.whose in pair and one.key in apart and one.group not in taken]
+        cut = [one for one in made if one.rep and one.whose in pair and one.key in apart and one.group not in taken]
         later = cut[-1] if cut else None
         if later is None or cut[0].group == later.group:
             return
