@@ -550,7 +550,9 @@ def test_where_learning_wins_nothing_her_takes_are_compared_alone(plan: Path, mo
     from handsfree.core.trial_of_voice import Heard
     from handsfree.learning import Teacher
 
-    teacher, told = Teacher(planfile.load(plan), tell=(lines := []).append), []
+    lines: list[str] = []
+    told: list[tuple[Path | None, dict[str, int]]] = []
+    teacher = Teacher(planfile.load(plan), tell=lines.append)
     monkeypatch.setattr(
         teacher.learner, "adapt", lambda *given: (listening.shipped_model() / "am/final.mdl").read_bytes()
     )

@@ -33,6 +33,7 @@ CUE_LACKING = 3.0
 """By how much those of a cue rise when an outcome word follows that lacks one."""
 
 KEPT_CUES = 8
+"""Doubtful cues remembered: only the last can count, but some may begin after the outcome word does."""
 
 
 def in_light_of(state: TrialState, breath: Breath, meanings: Mapping[str, Meaning], *, outcome_next: bool) -> Breath:

@@ -76,9 +76,9 @@ class Sitting:
         effects: list[Effect] = []
         for one in self._understand(breath):
             effects += self.settle(one.word.start_s)
-            cue = self._doubtful.before(one, self.trial)
-            for event in (cue, one) if cue else (one,):
-                effects += self._advance(event)
+            if cue := self._doubtful.before(one, self.trial):
+                effects += self.take(cue)
+            effects += self.take(one)
         return effects + self.wait(breath.settled_s)
 
     def _understand(self, breath: Breath) -> list[SessionEvent | Ignored]:

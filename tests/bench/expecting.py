@@ -27,6 +27,7 @@ from handsfree.core.replay import counted
 from handsfree.core.sitting import Sitting
 from handsfree.core.trial import Happening, Phase
 from handsfree.edges import planfile
+from handsfree.hearing import Hearing
 from tests.bench.ear import clips
 from tests.bench.ear.listen import pcm
 from tests.bench.sessions import SESSIONS
@@ -69,14 +70,11 @@ def _hear_round(job: tuple[argparse.Namespace, int]) -> list[Heard]:
     """The sessions of one round: every recording once, in an order of its own."""
     options, number = job
     listening.SECOND_MODEL = str(options.second.resolve())
-    ear = listening.open_ear(_plan(), _sitting().vocabulary.phrases, options.model)
-    heard = []
+    hearing, heard = Hearing(_plan(), options.model), []
     for style, tape in assembled(clips.recordings(options.data), options.half, number):
-        recogniser, breaths, sound = ear.recogniser(), [], pcm(tape.sound)
-        for at in range(0, len(sound), BLOCK):
-            breaths += recogniser.feed(AudioBlock(at / make.RATE, sound[at : at + BLOCK].tobytes()))
-        reps = read_truth(json.dumps(row) for row in tape.truth)
-        heard.append(Heard(style, reps, [*breaths, *recogniser.close()]))
+        sound, reps = pcm(tape.sound), read_truth(json.dumps(row) for row in tape.truth)
+        blocks = (AudioBlock(at / make.RATE, sound[at : at + BLOCK].tobytes()) for at in range(0, len(sound), BLOCK))
+        heard.append(Heard(style, reps, list(hearing.breaths(blocks))))
     return heard
 
 
