@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import tempfile
 import threading
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -27,24 +27,28 @@ from handsfree.core.plan import Plan, spoken
 from handsfree.core.trial_of_voice import Heard, Tally, Trial, no_worse, wins
 from handsfree.core.vocabulary import Memory, Vocabulary
 from handsfree.core.voice import OwnVoice, WordVoice
-from handsfree.edges.adaptation import Learner, Take, read_other_sound, write_model
+from handsfree.edges.adaptation import Learner, Stopped, Take, read_other_sound, write_model
 from handsfree.listening import Learnt
 from handsfree.risks import Risks
 
 Samples = npt.NDArray[np.int16]
 Takes = Mapping[str, Sequence[Samples]]
+HeardTakes = dict[str, list[Heard]]
+HeardOthers = list[tuple[str, Heard]]
 Value = TypeVar("Value")
 
 QUIET_S = 0.6
 """Put before and after a take when the ear is tried on it, as faint noise (HISS, in steps of 16-bit sound)."""
 HISS = 3.0
 BLOCK = SAMPLE_RATE // 5
+CHUNK = 60
+"""Frames of 10 ms that the ear takes at once; in sessions it takes fewer, for somebody waits."""
 LEARNT_FROM = 2
 """Every other piece of other sound is learnt with; the rest is kept for the trial."""
-PARTS = (slice(None), slice(0, None, 2), slice(1, None, 2))
-"""Of the takes of a word: all, every other one, the rest. An ear learns from each."""
+HALVES = (slice(0, None, 2), slice(1, None, 2))
+"""Of the takes of a word: every other one, the rest. An ear learns from each and is tried on the other."""
 AT_ONCE = 2
-"""So many ears learn at a time, in threads: numpy lets go of Python while it multiplies."""
+"""So many ears learn and are tried at a time, in threads: numpy and Vosk let go of Python while they work."""
 HOLDS = (0.05, 0.2, 0.8)
 """How firmly other sound is held, loosely first, since so more is learnt; firmer until other talk sets off no more."""
 POOR_FIT, WORTH_A_WAY = -6.0, 4.0
@@ -138,53 +142,62 @@ class Teacher:
             stack.callback(pool.shutdown, wait=False, cancel_futures=True)
             stack.callback(stopped.set)
 
-            def begin(hold: float) -> list[Future[Path]]:
+            def begin(hold: float) -> tuple[Future[tuple[Path, HeardOthers]], list[Future[HeardTakes]]]:
                 given = voice, takes, hold, stopped.is_set
-                return [pool.submit(self._adapt, scratch / f"{i}-{hold}", p, *given) for i, p in enumerate(PARTS)]
+                whole = pool.submit(self._learn_all, scratch, *given)
+                return whole, [pool.submit(self._learn_half, i, scratch, *given) for i in range(len(HALVES))]
 
             self._tell("learning from your takes, and listening to them with the ear as it is")
-            learning = begin(HOLDS[0])
+            whole, halves = begin(HOLDS[0])
             before = self._try(None, scratch, takes, mistaken)
             now = self._try(in_use.learnt, scratch, in_use.new(takes), {}) if in_use else None
             self._tell("listening to other people with the ear that learnt")
             for hold in HOLDS:
                 if hold != HOLDS[0]:
-                    for half in learning[1:]:
+                    for half in halves:
                         half.cancel()  # unless it is at it
-                    learning = begin(hold)
-                whole = learning[0].result()
-                others = self.hear_others(Learnt(voice, whole, takes), scratch, self._kept_back())
+                    whole, halves = begin(hold)
+                folder, others = whole.result()
                 if self._false(others) <= self._false(before.others):
                     break
-                uncompared = self.hear_others(Learnt(voice, whole), scratch, self._kept_back())
+                uncompared = self.hear_others(Learnt(voice, folder), scratch, self._kept_back())
                 if self._false(uncompared) <= self._false(before.others):
                     break  # it comes of comparing, which no firmer hold mends; the trial will tell
             self._tell("listening to half of your takes with the ear that learnt from the rest")
-            halves = (half.result() for half in learning[1:])  # one is listened with while the other still learns
-            held_back = self._held_back(voice, halves, scratch, takes)
-            wrongly = self.hear_takes(Learnt(voice, whole, takes), scratch, mistaken)
+            held_back = _in_order(takes, [half.result() for half in halves])
+            wrongly = self.hear_takes(Learnt(voice, folder, takes), scratch, mistaken)
             tried = [Tried(Trial(held_back, others, wrongly, self.urgent), adapted=True, compared=True)]
             if not wins(before.tally(least), tried[0].trial.eased_by_the_rest(least).tally(least)):
                 self._tell("no better; comparing your takes with each other, with the ear as it is")
                 plain = replace(voice, words={})
-                held_back = self._held_back(plain, (None, None), scratch, takes)
+                heard = [self._try_on_the_other(i, Learnt(plain, None, takes), scratch) for i in range(len(HALVES))]
                 others = self.hear_others(Learnt(plain, None, takes), scratch, self._kept_back())
                 wrongly = self.hear_takes(Learnt(plain, None, takes), scratch, mistaken)
-                tried.append(Tried(Trial(held_back, others, wrongly, self.urgent), adapted=False, compared=True))
-            model = (whole / "am" / "final.mdl").read_bytes()
+                compared = Trial(_in_order(takes, heard), others, wrongly, self.urgent)
+                tried.append(Tried(compared, adapted=False, compared=True))
+            model = (folder / "am" / "final.mdl").read_bytes()
         return self._adopt_what_wins(voice, takes, before, tried, (in_use, now) if in_use and now else None, model)
 
-    def _held_back(
-        self, voice: OwnVoice, halves: Iterable[Path | None], scratch: Path, takes: Takes
-    ) -> dict[str, list[Heard]]:
-        """What each take gives to that of two ears which did not learn from it, nor compares it with itself."""
-        held_back = {phrase: [Heard(())] * len(some) for phrase, some in takes.items()}
-        for half, part, rest in zip(halves, PARTS[1:], reversed(PARTS[1:]), strict=True):
-            learnt_from, tried_on = ({p: some[one] for p, some in takes.items()} for one in (part, rest))
-            learnt = Learnt(voice, half, learnt_from)
-            for phrase, heard in self.hear_takes(learnt, scratch, tried_on).items():
-                held_back[phrase][rest] = heard
-        return held_back
+    def _learn_all(
+        self, scratch: Path, voice: OwnVoice, takes: Takes, hold: float, stopped: Callable[[], bool]
+    ) -> tuple[Path, HeardOthers]:
+        """An ear that learnt from all takes, and what it hears in other people's talk."""
+        folder = self._adapt(scratch / f"all-{hold}", voice, takes, hold, stopped)
+        return folder, self.hear_others(Learnt(voice, folder, takes), scratch, self._kept_back(), stopped)
+
+    def _learn_half(
+        self, half: int, scratch: Path, voice: OwnVoice, takes: Takes, hold: float, stopped: Callable[[], bool]
+    ) -> HeardTakes:
+        """What the other half of the takes gives to an ear that learnt from this one."""
+        folder = self._adapt(scratch / f"{half}-{hold}", voice, _part(takes, HALVES[half]), hold, stopped)
+        return self._try_on_the_other(half, Learnt(voice, folder, takes), scratch, stopped)
+
+    def _try_on_the_other(
+        self, half: int, learnt: Learnt, scratch: Path, stopped: Callable[[], bool] = lambda: False
+    ) -> HeardTakes:
+        """What the other half of the takes gives, compared with this one alone."""
+        knows = replace(learnt, takes=_part(learnt.takes, HALVES[half]))
+        return self.hear_takes(knows, scratch, _part(learnt.takes, HALVES[1 - half]), stopped)
 
     def _false(self, others: Sequence[tuple[str, Heard]]) -> int:
         return len(Trial({}, others).false(self._plan.ear.least_confidence))
@@ -234,11 +247,9 @@ class Teacher:
         write = (lambda folder: write_model(self._base, model, folder)) if adapted else None
         return replace(result, voice=replace(voice, words=words, adapted=adapted, compared=compared), write=write)
 
-    def _adapt(
-        self, folder: Path, part: slice, voice: OwnVoice, takes: Takes, hold: float, stopped: Callable[[], bool]
-    ) -> Path:
-        """A model directory of an ear that learnt from a part of each word's takes."""
-        chosen = [Take(one, voice.words[phrase].ways) for phrase, some in takes.items() for one in some[part]]
+    def _adapt(self, folder: Path, voice: OwnVoice, takes: Takes, hold: float, stopped: Callable[[], bool]) -> Path:
+        """A model directory of an ear that learnt from these takes."""
+        chosen = [Take(one, voice.words[phrase].ways) for phrase, some in takes.items() for one in some]
         others = self._others[::LEARNT_FROM]
         said = {phrase: word.ways for phrase, word in voice.words.items()}
         rehearsed = [
@@ -270,17 +281,26 @@ class Teacher:
         near = min(distance(way, one) for one in usual) < 2 * SOUNDS_ALIKE
         return near and all(distance(way, one) >= SOUNDS_ALIKE for one in others)
 
-    def hear_takes(self, learnt: Learnt | None, scratch: Path, takes: Takes) -> dict[str, list[Heard]]:
-        """What each take gives, with the usual ear or with one that learnt. `scratch`: a folder for its graph."""
+    def hear_takes(
+        self, learnt: Learnt | None, scratch: Path, takes: Takes, stopped: Callable[[], bool] = lambda: False
+    ) -> HeardTakes:
+        """What each take gives, with the usual ear or with one that learnt. `scratch`: a folder for its graph.
+
+        Once `stopped`, it ends with Stopped.
+        """
         ear = self._open(learnt, scratch)
-        return {phrase: [self._hear(ear, _in_quiet(one)) for one in some] for phrase, some in takes.items()}
+        return {phrase: [self._hear(ear, one, stopped) for one in some] for phrase, some in takes.items()}
 
     def hear_others(
-        self, learnt: Learnt | None, scratch: Path, sounds: Sequence[tuple[str, Samples]]
-    ) -> list[tuple[str, Heard]]:
+        self,
+        learnt: Learnt | None,
+        scratch: Path,
+        sounds: Sequence[tuple[str, Samples]],
+        stopped: Callable[[], bool] = lambda: False,
+    ) -> HeardOthers:
         """The same for other sounds, each with the words said in it."""
         ear = self._open(learnt, scratch)
-        return [(words, self._hear(ear, _in_quiet(samples))) for words, samples in sounds]
+        return [(words, self._hear(ear, samples, stopped)) for words, samples in sounds]
 
     def _kept_back(self) -> list[tuple[str, Samples]]:
         """The pieces of other sound that nothing is learnt from."""
@@ -288,11 +308,13 @@ class Teacher:
 
     def _open(self, learnt: Learnt | None, scratch: Path) -> listening.OpenEar:
         model = self._base if learnt is None or learnt.model_dir is None else learnt.model_dir
-        return listening.open_ear(self._plan, self.vocabulary.phrases, model, learnt, scratch, self._base)
+        return listening.open_ear(self._plan, self.vocabulary.phrases, model, learnt, scratch, self._base, CHUNK)
 
-    def _hear(self, ear: listening.OpenEar, samples: Samples) -> Heard:
+    def _hear(self, ear: listening.OpenEar, samples: Samples, stopped: Callable[[], bool]) -> Heard:
+        if stopped():
+            raise Stopped
         recogniser, memory, found = ear.recogniser(), Memory(), []
-        breaths = []
+        samples, breaths = _in_quiet(samples), []
         for at in range(0, len(samples), BLOCK):
             breaths += recogniser.feed(AudioBlock(at / SAMPLE_RATE, samples[at : at + BLOCK].tobytes()))
         for breath in [*breaths, *recogniser.close()]:
@@ -302,6 +324,19 @@ class Teacher:
                 if isinstance(one, SessionEvent) or unsure:
                     found.append((one.word.text, one.word.confidence))
         return Heard(tuple(found))
+
+
+def _part(takes: Takes, part: slice) -> dict[str, Sequence[Samples]]:
+    return {phrase: some[part] for phrase, some in takes.items()}
+
+
+def _in_order(takes: Takes, heard: Sequence[HeardTakes]) -> HeardTakes:
+    """What the takes gave, in their order: of each half, in the order of HALVES, what the other half gave."""
+    together = {phrase: [Heard(())] * len(some) for phrase, some in takes.items()}
+    for part, gave in zip(reversed(HALVES), heard, strict=True):
+        for phrase, some in gave.items():
+            together[phrase][part] = some
+    return together
 
 
 def _in_quiet(samples: Samples) -> Samples:

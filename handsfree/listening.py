@@ -177,6 +177,7 @@ def open_ear(
     learnt: Learnt | None = None,
     cache: Path | None = None,
     base: Path | None = None,
+    frames_per_chunk: int | None = None,
 ) -> OpenEar:
     """The ear of the plan, or the model in the directory `model`: a stock Vosk model, or one laid out as our own, which
     its phones.json shows. Raises UserError.
@@ -185,6 +186,7 @@ def open_ear(
     cache   for graphs that are of no use later
     base    the model that `model` was learnt from: its weights of confidence hold, of which a learnt one keeps a copy,
             perhaps from before the program was brought up to date
+    frames_per_chunk  where nobody waits for the words: see graph.build
     """
     chosen = model or (Path(plan.ear.model).expanduser() if plan.ear.model else None)
     name = (chosen or shipped_model()).name
@@ -196,7 +198,7 @@ def open_ear(
     how_said = pronouncer(plan)
     said = {phrase: how_said.phrase(phrase) for phrase in phrases}
     spoken = {phrase: learnt.ways(phrase, one) if learnt else one.phones for phrase, one in said.items()}
-    made = graph.build(spoken, chosen, cache or places.cache_dir())
+    made = graph.build(spoken, chosen, cache or places.cache_dir(), frames_per_chunk)
     look, note = _second_look()
     name, eases = (f"{name}, own voice", learnt.voice.eases) if learnt else (name, {})
     least = plan.ear.least_confidence

@@ -115,6 +115,15 @@ def test_costs_are_ingredients(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
     assert graph.build(PHRASES, MODEL, tmp_path) != first
 
 
+def test_where_nobody_waits_the_network_takes_more_at_once(tmp_path: Path) -> None:
+    usual, patient = graph.build(PHRASES, MODEL, tmp_path), graph.build(PHRASES, MODEL, tmp_path, frames_per_chunk=60)
+    options, changed = ((home / "conf" / "model.conf").read_text() for home in (usual, patient))
+    assert changed == options.replace("--frames-per-chunk=15\n", "--frames-per-chunk=60\n") != options
+    assert (MODEL / "conf" / "model.conf").read_text() == options
+    for name in ("am/final.mdl", "conf/mfcc.conf", "graph/HCLG.fst"):
+        assert (patient / name).read_bytes() == (usual / name).read_bytes()
+
+
 @pytest.mark.parametrize("name", ["graph/HCLG.fst", "graph/words.txt", "graph/phones/word_boundary.int", "checksum"])
 @pytest.mark.parametrize("damage", ["cut", "gone", "changed"])
 def test_a_damaged_cache_is_made_again(tmp_path: Path, name: str, damage: str) -> None:

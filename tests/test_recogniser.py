@@ -7,8 +7,10 @@ import os
 import shutil
 import subprocess
 import sys
+import threading
 import types
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -194,6 +196,33 @@ def test_an_empty_grammar_is_refused(script: Script, tmp_path: Path) -> None:
 
 
 # Model directories that are not.
+
+
+def test_models_are_loaded_in_several_threads_and_stderr_is_given_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whoever keeps stderr quiet while another thread does gives back the other's silence."""
+    began, done = {name: threading.Event() for name in "ab"}, threading.Event()
+
+    def model(model_path: str) -> str:
+        name = Path(model_path).name
+        began[name].set()
+        (began["b"] if name == "a" else done).wait(0.3)  # a waits for b to begin, b for a to end: neither may happen
+        return model_path
+
+    monkeypatch.setattr(recogniser, "_library", lambda: types.SimpleNamespace(Model=model))
+    recogniser._load.cache_clear()
+    before = os.fstat(2)
+    with ThreadPoolExecutor(2) as pool:
+        first = pool.submit(recogniser._load, tmp_path / "a", True)
+        began["a"].wait()
+        second = pool.submit(recogniser._load, tmp_path / "b", True)
+        loaded = [first.result()]
+        done.set()
+        loaded.append(second.result())
+    recogniser._load.cache_clear()
+    assert loaded == [str(tmp_path / name) for name in "ab"]
+    assert (os.fstat(2).st_dev, os.fstat(2).st_ino) == (before.st_dev, before.st_ino)
 
 
 @pytest.mark.parametrize(

@@ -558,10 +558,10 @@ def test_where_learning_wins_nothing_her_takes_are_compared_alone(plan: Path, mo
     )
     monkeypatch.setattr("handsfree.learning.write_model", lambda base, model, folder: _folder_of_a_model(folder, model))
     monkeypatch.setattr(
-        teacher, "hear_others", lambda learnt, scratch, sounds: [(said, Heard(())) for said, _ in sounds]
+        teacher, "hear_others", lambda learnt, scratch, sounds, *_: [(said, Heard(())) for said, _ in sounds]
     )
 
-    def hear_takes(learnt, scratch, takes):
+    def hear_takes(learnt, scratch, takes, *_):
         """Only comparing alone helps. Each half of the takes is compared with the other."""
         told.append(
             (learnt and learnt.model_dir, {p: len(some) for p, some in (learnt.takes if learnt else {}).items()})

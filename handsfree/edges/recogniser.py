@@ -13,6 +13,7 @@ import sys
 from collections.abc import Iterable
 from functools import lru_cache
 from pathlib import Path
+from threading import Lock
 from typing import Any
 
 from handsfree.core.errors import UserError
@@ -163,17 +164,21 @@ def _processor_flags() -> set[str]:
     return next((set(line.split()) for line in lines if line.startswith("flags")), set())
 
 
-@lru_cache(maxsize=1)
+_LOADING = Lock()  # `quiet_stderr` is for one thread
+
+
+@lru_cache(maxsize=4)
 def _load(model_dir: Path, own: bool) -> Any:
-    """A model serves any number of recognisers, one after the other or at once."""
+    """A model serves any number of recognisers, one after the other or at once. `words` listens with several models."""
     if not own:
         _try_in_a_child(model_dir)
-    vosk = _library()
-    try:
-        with quiet_stderr():  # Kaldi writes its errors there whatever the log level; the exception is enough
-            return vosk.Model(model_path=str(model_dir))
-    except Exception as error:  # all that Vosk raises is Exception
-        raise UserError(f"{model_dir}: Vosk cannot read this model; unpack or copy it again") from error
+    with _LOADING:
+        vosk = _library()
+        try:
+            with quiet_stderr():  # Kaldi writes its errors there whatever the log level; the exception is enough
+                return vosk.Model(model_path=str(model_dir))
+        except Exception as error:  # all that Vosk raises is Exception
+            raise UserError(f"{model_dir}: Vosk cannot read this model; unpack or copy it again") from error
 
 
 _TRIAL = """

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +19,8 @@ from handsfree.core.errors import UserError
 from handsfree.edges.adaptation.nnet3 import BIAS, WEIGHTS, Array, Model, node_lines
 
 Index = npt.NDArray[np.int64]
+Run = tuple[slice, slice | Index]
+"""Rows that something goes to, and those that it comes from: mostly slices, which numpy copies faster."""
 
 STRIDE, MARGIN = 1 << 20, 1 << 18
 _SIMPLE = {"RectifiedLinearComponent", "NoOpComponent"}
@@ -45,8 +48,8 @@ class Layout:
     """For a batch: at which times each node is needed, and where its inputs lie. Made once, used every pass."""
 
     times: dict[str, Index]
-    rows: dict[tuple[str, int, int], Index] = field(default_factory=dict)
-    """(node, part, term) -> rows of the term's node."""
+    rows: dict[tuple[str, int, int], list[Run]] = field(default_factory=dict)
+    """(node, part, term) -> rows of the node, and those of the term's node."""
     counts: tuple[int, ...] = ()
     """Frames of output of each recording."""
 
@@ -80,17 +83,17 @@ class Network:
                 for term in part:
                     needed.setdefault(term.node, []).append(times[node.name] + term.offset)
         starts = np.concatenate([[0], np.cumsum(frames)])
-        rows: dict[tuple[str, int, int], Index] = {}
+        rows: dict[tuple[str, int, int], list[Run]] = {}
         for node in self._nodes:
             for p, part in enumerate(node.parts):
                 for t, term in enumerate(part):
                     at = times[node.name] + term.offset
                     if term.node in times:
-                        rows[node.name, p, t] = np.searchsorted(times[term.node], at)
+                        rows[node.name, p, t] = _runs(np.searchsorted(times[term.node], at))
                     else:
                         row = (at + MARGIN) // STRIDE
                         frame = np.clip(at - row * STRIDE, 0, np.asarray(frames)[row] - 1)
-                        rows[node.name, p, t] = starts[row] + frame
+                        rows[node.name, p, t] = [(slice(None), starts[row] + frame)]
         return Layout(times, rows, counts)
 
     def forward(self, features: Array, layout: Layout) -> tuple[Array, dict[str, Array]]:
@@ -137,16 +140,21 @@ class Network:
         return found
 
     def _gather(self, node: _Node, layout: Layout, said: dict[str, Array], features: Array) -> Array:
-        parts = []
+        widths = [said.get(part[0].node, features).shape[1] for part in node.parts]
+        gathered = np.empty((len(layout.times[node.name]), sum(widths)), np.float32)
+        ends = np.cumsum(widths)
         for p, part in enumerate(node.parts):
-            terms = [
-                said.get(term.node, features)[layout.rows[node.name, p, t]] * np.float32(term.scale)
-                if term.scale != 1
-                else said.get(term.node, features)[layout.rows[node.name, p, t]]
-                for t, term in enumerate(part)
-            ]
-            parts.append(sum(terms[1:], terms[0]))
-        return parts[0] if len(parts) == 1 else np.concatenate(parts, 1)
+            here = gathered[:, ends[p] - widths[p] : ends[p]]
+            for t, term in enumerate(part):
+                source, scale = said.get(term.node, features), np.float32(term.scale)
+                for to, rows in layout.rows[node.name, p, t]:
+                    if t:
+                        here[to] += scale * source[rows]
+                    elif term.scale != 1:
+                        np.multiply(source[rows], scale, out=here[to])
+                    else:
+                        here[to] = source[rows]
+        return gathered
 
     def _scatter(
         self, node: _Node, layout: Layout, said: dict[str, Array], here: Array, flow: dict[str, Array]
@@ -157,12 +165,25 @@ class Network:
             for t, term in enumerate(part):
                 if term.node in said:  # else the features themselves: nothing learns there
                     below = flow.setdefault(term.node, np.zeros_like(said[term.node]))
-                    below[layout.rows[node.name, p, t]] += np.float32(term.scale) * here[:, at : at + width]
+                    back = here[:, at : at + width]
+                    back = back if term.scale == 1 else np.float32(term.scale) * back
+                    for to, rows in layout.rows[node.name, p, t]:
+                        below[rows] += back[to]
             at += width
 
     def changed(self) -> Model:
         """The model with the weights as they are now."""
         return self.model.with_arrays({name: (w, b) for name, (w, b) in self.weights.items() if w is not None})
+
+
+def _runs(rows: Index) -> list[Run]:
+    """`rows`, ascending, as stretches of rows as far apart as most of them."""
+    if not len(rows):
+        return []
+    apart = np.diff(rows)
+    step = max(1, int(np.median(apart))) if len(apart) else 1
+    edges = [0, *(np.flatnonzero(apart != step) + 1).tolist(), len(rows)]
+    return [(slice(a, b), slice(int(rows[a]), int(rows[b - 1]) + 1, step)) for a, b in pairwise(edges)]
 
 
 def _node(line: dict[str, str]) -> _Node:
