@@ -11,6 +11,7 @@ from handsfree.core.log import SessionLog
 from handsfree.edges.alignment import LEAST_WORDS, Alignment, by_sound, by_words, envelope
 from handsfree.edges.audio import read_file
 from handsfree.hearing import Hearing, Measured
+from handsfree.listening import PATIENT
 from handsfree.replaying import plan_of
 
 Tell = Callable[[str], None]
@@ -27,7 +28,7 @@ def align_by_words(
             f"session {log.session.id[:8]} holds {len(stored)} words of its plan, too few to find it by "
             f"(at least {LEAST_WORDS}); give a recording of the session with --sound"
         )
-    hearing = Hearing(plan_of(log), model)
+    hearing = Hearing(plan_of(log), model, frames_per_chunk=PATIENT)
     sound = Measured(read_file(video, note=tell))
     heard = [(word.text, word.start_s) for breath in hearing.breaths(sound) for word in breath.words]
     return by_words(stored, [word for word in heard if word[0] != OTHER_SPEECH], sound.length_s)

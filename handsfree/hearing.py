@@ -33,11 +33,21 @@ class Measured:
 
 
 class Hearing:
-    """An ear and the vocabulary of a plan; hears one recording after another, each as if it were the first."""
+    """An ear and the vocabulary of a plan; hears one recording after another, each as if it were the first.
 
-    def __init__(self, plan: Plan, model: Path | None = None, learnt: Learnt | None = None):
+    frames_per_chunk  listening.PATIENT where no word is judged by when it came
+    """
+
+    def __init__(
+        self,
+        plan: Plan,
+        model: Path | None = None,
+        learnt: Learnt | None = None,
+        frames_per_chunk: int | None = None,
+    ):
         self.vocabulary = Vocabulary(plan, listening.prompt_book(plan.prompts.language).instructions)
-        self._ear = listening.open_ear(plan, self.vocabulary.phrases, model, learnt)
+        given = plan, self.vocabulary.phrases, model, learnt
+        self._ear = listening.open_ear(*given, frames_per_chunk=frames_per_chunk)
 
     def recogniser(self) -> Recogniser | TwiceHeard | Calibrated:
         """A fresh one, its clock at 0."""

@@ -41,8 +41,6 @@ QUIET_S = 0.6
 """Put before and after a take when the ear is tried on it, as faint noise (HISS, in steps of 16-bit sound)."""
 HISS = 3.0
 BLOCK = SAMPLE_RATE // 5
-CHUNK = 60
-"""Frames of 10 ms that the ear takes at once; in sessions it takes fewer, for somebody waits."""
 LEARNT_FROM = 2
 """Every other piece of other sound is learnt with; the rest is kept for the trial."""
 HALVES = (slice(0, None, 2), slice(1, None, 2))
@@ -308,7 +306,9 @@ class Teacher:
 
     def _open(self, learnt: Learnt | None, scratch: Path) -> listening.OpenEar:
         model = self._base if learnt is None or learnt.model_dir is None else learnt.model_dir
-        return listening.open_ear(self._plan, self.vocabulary.phrases, model, learnt, scratch, self._base, CHUNK)
+        return listening.open_ear(
+            self._plan, self.vocabulary.phrases, model, learnt, scratch, self._base, listening.PATIENT
+        )
 
     def _hear(self, ear: listening.OpenEar, samples: Samples, stopped: Callable[[], bool]) -> Heard:
         if stopped():

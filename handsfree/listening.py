@@ -37,6 +37,10 @@ ONSET_LATE_S = 0.03
 others, where the error is 50 ms as they call it and 20 ms with this)."""
 
 
+PATIENT = 60
+"""Frames of 10 ms that the ear takes at once where nobody waits for the words; in sessions it takes fewer."""
+
+
 @dataclass(frozen=True)
 class OpenEar:
     """A model that is ready for the plan's phrases."""
@@ -186,7 +190,7 @@ def open_ear(
     cache   for graphs that are of no use later
     base    the model that `model` was learnt from: its weights of confidence hold, of which a learnt one keeps a copy,
             perhaps from before the program was brought up to date
-    frames_per_chunk  where nobody waits for the words: see graph.build
+    frames_per_chunk  PATIENT where nobody waits for the words: see graph.build
     """
     chosen = model or (Path(plan.ear.model).expanduser() if plan.ear.model else None)
     name = (chosen or shipped_model()).name
