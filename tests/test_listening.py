@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+import itertools
+from pathlib import Path
+
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from handsfree.core.events import OTHER_SPEECH, AudioBlock, Breath, HeardWord
-from handsfree.listening import ONSET_LATE_S, Calibrated, earlier
+from handsfree.core.events import OTHER_SPEECH, AudioBlock, Breath, HeardWord, SessionEvent
+from handsfree.edges import planfile
+from handsfree.edges.audio import read_file
+from handsfree.hearing import Hearing
+from handsfree.listening import ONSET_LATE_S, PATIENT, Calibrated, earlier
+
+SESSIONS = Path(__file__).parent / "data" / "sessions"
 
 
 class Late:
@@ -51,3 +60,18 @@ def test_words_keep_their_order_and_none_overlaps_another(lengths: list[float], 
         assert 0 <= word.start_s <= was.start_s
         assert was.start_s - word.start_s <= by_s + 0.001
         assert word.end_s == was.end_s
+
+
+@pytest.mark.ear
+def test_an_ear_that_takes_more_at_once_counts_the_same_words() -> None:
+    """With the usual chunks words are said to come sooner; to judge later ones by that would call them late."""
+    plan = planfile.load(SESSIONS / "plan.toml")
+    heard = []
+    for frames_per_chunk in (None, PATIENT):
+        sound = itertools.takewhile(lambda block: block.start_s < 80, read_file(SESSIONS / "18f8afd5.ogg"))
+        words = Hearing(plan, frames_per_chunk=frames_per_chunk).words(sound)
+        heard.append([(one.word.text, one.word.start_s) for one in words if isinstance(one, SessionEvent)])
+    usual, patient = heard
+    assert len(usual) > 20
+    assert [text for text, _ in patient] == [text for text, _ in usual]
+    assert [start_s for _, start_s in patient] == pytest.approx([start_s for _, start_s in usual], abs=0.05)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Iterable
@@ -22,6 +23,9 @@ from handsfree.quiet import quiet_stderr
 
 BRIDGED_GAP_S = 0.2
 """Lost sound up to this long is heard as silence; after more, the breath is closed and listening starts afresh."""
+
+CHUNK_S = 0.15
+"""The network of our own models takes so much at a time, unless the model's conf/ says more (see graph.build)."""
 
 ONSET_LAG_S = 0.6
 """While no word is in sight, none that starts earlier than this before the newest sound will appear: the network looks
@@ -54,9 +58,10 @@ class Recogniser:
         grammar = () if own else (_grammar(model, model_dir, list(phrases)),)
         self._vosk = _library().KaldiRecognizer(model, SAMPLE_RATE, *grammar)
         self._vosk.SetWords(True)
-        self.usual_lag_s = ONSET_LAG_S if own else STOCK_LAG_S
+        more_s = _chunk_s(model_dir) - CHUNK_S if own else 0.0
+        self.usual_lag_s = ONSET_LAG_S + more_s if own else STOCK_LAG_S
         """How far `settled_s` stays behind the sound while nobody speaks."""
-        self._decoding_lag_s = DECODING_LAG_S if own else STOCK_LAG_S
+        self._decoding_lag_s = DECODING_LAG_S + more_s if own else STOCK_LAG_S
         self._fed_samples = 0  # what Vosk has been given; its word times count these
         self._offset_s = 0.0  # session time minus Vosk's time
         self._settled_s = 0.0
@@ -134,6 +139,11 @@ def _check_files(model_dir: Path, own: bool) -> None:
         path = model_dir / name
         if not path.is_file() or not path.stat().st_size:
             raise UserError(f"{model_dir}: not a whole Vosk model, {name} is missing or empty; unpack or copy it again")
+
+
+def _chunk_s(model_dir: Path) -> float:
+    found = re.search(r"frames-per-chunk=(\d+)", (model_dir / "conf" / "model.conf").read_text())
+    return int(found[1]) / 100 if found else CHUNK_S
 
 
 def _library() -> Any:
