@@ -154,19 +154,6 @@ def all_paths(graph, log_bigram: np.ndarray, outputs: np.ndarray) -> float:
     return float(total)
 
 
-def test_a_warped_voice_keeps_its_speed_and_moves_its_bands(code: SimpleNamespace) -> None:
-    """Vocal tract length perturbation (Jaitly & Hinton 2013): a tone comes out at so many times less its frequency."""
-    mfcc = code.features.Mfcc()
-    tone = 8000 * torch.sin(2 * np.pi * 2000 * torch.arange(16_000) / 16_000)[None]
-    plain = mfcc.log_mel(tone)
-    for ratio in (0.8, 1.25):
-        warped = code.augment.warp_bands(plain, mfcc.hertz, chance=1.0, least=ratio, most=ratio)
-        assert warped.shape == plain.shape
-        loudest = mfcc.hertz[warped[0, 50].argmax()]
-        assert loudest == pytest.approx(2000 / ratio, rel=0.06)  # half a band
-    assert torch.equal(code.augment.warp_bands(plain, mfcc.hertz, chance=0.0), plain)
-
-
 def test_numerator_is_the_sum_over_all_paths(code: SimpleNamespace) -> None:
     rng = np.random.default_rng(1)
     graphs = some_graphs(code, rng)

@@ -119,18 +119,6 @@ def mask_bands(log_mel: Tensor, chance: float, widest: int = 8) -> Tensor:
     return log_mel
 
 
-def warp_bands(log_mel: Tensor, hertz: Tensor, chance: float, least: float = 0.87, most: float = 1.15) -> Tensor:
-    """As if the voice had a shorter or longer vocal tract: each band takes what lay at so many times its frequency
-    (after Jaitly & Hinton 2013), while the speed stays. [B, frames, bands]; `hertz`: middle of each band."""
-    ratio = torch.where(_happens(log_mel, chance), _uniform(log_mel, least, most), 1.0)
-    wanted = hertz * ratio
-    above = torch.searchsorted(hertz, wanted).clamp(1, len(hertz) - 1)
-    low, high = hertz[above - 1], hertz[above]
-    part = ((wanted - low) / (high - low)).clamp(0, 1)[:, None]
-    above = above[:, None].expand(-1, log_mel.shape[1], -1)
-    return torch.lerp(log_mel.gather(2, above - 1), log_mel.gather(2, above), part)
-
-
 def _uniform(x: Tensor, low: float, high: float) -> Tensor:
     return low + (high - low) * torch.rand(len(x), 1, device=x.device)
 

@@ -22,8 +22,6 @@ class Mfcc(nn.Module):
     window: Tensor
     banks: Tensor
     cosines: Tensor
-    hertz: Tensor
-    """Middle of each band, [40]."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -31,7 +29,6 @@ class Mfcc(nn.Module):
         povey = (0.5 - 0.5 * torch.cos(2 * math.pi * n / (WINDOW - 1))) ** 0.85
         self.register_buffer("window", povey.float(), persistent=False)
         self.register_buffer("banks", _mel_banks().float(), persistent=False)
-        self.register_buffer("hertz", _hertz(_edges()[1:-1]).float(), persistent=False)
         self.register_buffer("cosines", _liftered_cosines().float(), persistent=False)
 
     def log_mel(self, samples: Tensor) -> Tensor:
@@ -58,18 +55,9 @@ def _mel(hertz: Tensor | float) -> Tensor:
     return 1127.0 * torch.log1p(torch.as_tensor(hertz, dtype=torch.float64) / 700.0)
 
 
-def _hertz(mel: Tensor) -> Tensor:
-    return 700.0 * torch.expm1(mel / 1127.0)
-
-
-def _edges() -> Tensor:
-    """Of the bands, in mel: band i lies from i to i + 2."""
-    return torch.linspace(float(_mel(_LOW)), float(_mel(_HIGH)), BANDS + 2, dtype=torch.float64)
-
-
 def _mel_banks() -> Tensor:
     """Triangles evenly spaced on the mel scale: [bands, FFT / 2 + 1]."""
-    edges = _edges()
+    edges = torch.linspace(float(_mel(_LOW)), float(_mel(_HIGH)), BANDS + 2, dtype=torch.float64)
     mel = _mel(torch.arange(FFT // 2 + 1, dtype=torch.float64) * _RATE / FFT)
     left, centre, right = (edges[i : i + BANDS, None] for i in range(3))
     return torch.minimum((mel - left) / (centre - left), (right - mel) / (right - centre)).clamp_min(0.0)

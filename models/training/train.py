@@ -24,7 +24,7 @@ import corpus as corpora
 import numpy as np
 import torch
 import torch.nn.functional as F
-from augment import LOUDNESS, augment, mask_bands, warp_bands
+from augment import LOUDNESS, augment, mask_bands
 from features import Mfcc
 from network import SHAPES, Network, Shape
 from teacher import Teacher
@@ -62,12 +62,11 @@ class Trainer:
         peak_rate: float = PEAK_RATE,
         teacher: Path | None = None,
         loudness: str = "loud",
-        warped: float = 0.0,
     ) -> None:
         self.device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
         torch.manual_seed(0)
         self.corpus, self.seconds, self.workers, self.mix = corpus, seconds, workers, mix
-        self.peak_rate, self.loudness, self.warped = peak_rate, LOUDNESS[loudness], warped
+        self.peak_rate, self.loudness = peak_rate, LOUDNESS[loudness]
         graphs = [chain.text_graph(clip.words, 0) for clip in corpus.train[:: max(1, len(corpus.train) // 8000)]]
         self.log_bigram = chain.estimate_bigram(graphs, len(corpus.phones), np.random.default_rng(0))
         self.bigram = torch.tensor(self.log_bigram, dtype=torch.float32, device=self.device)
@@ -102,8 +101,7 @@ class Trainer:
         with torch.no_grad():
             clean = corpora.render(plan.pieces, plan.samples, self.recordings)
             sound = augment(clean, self.noise, self.loudness)
-            bands = warp_bands(self.mfcc.log_mel(sound), self.mfcc.hertz, self.warped)
-            features = self.mfcc.cepstra(mask_bands(bands, chance=0.35))
+            features = self.mfcc.cepstra(mask_bands(self.mfcc.log_mel(sound), chance=0.35))
         loss, lengths = self._loss(self.network, features, plan, clean)
         self.optimiser.zero_grad(set_to_none=True)
         loss[0].backward()
@@ -321,7 +319,6 @@ def main() -> None:
     parser.add_argument("--peak-rate", type=float, default=PEAK_RATE, help="of learning; less after --begin-with")
     parser.add_argument("--noise-share", type=float, default=corpora.Mix.noise)
     parser.add_argument("--loudness", choices=LOUDNESS, default="loud", help="of other sounds under speech")
-    parser.add_argument("--warped", type=float, default=0.0, help="share of voices with another vocal tract")
     parser.add_argument("--no-cut-words", action="store_true")
     parser.add_argument("--dropout", type=float, default=0.1)
     parser.add_argument("--batch-seconds", type=float, default=600)
@@ -340,7 +337,7 @@ def main() -> None:
         shape = replace(shape, width=options.width)
     mix = corpora.Mix(options.noise_share, not options.no_cut_words)
     given = (options.dropout, options.batch_seconds, options.workers, mix, options.peak_rate)
-    trainer = Trainer(corpus, shape, *given, options.teacher, options.loudness, options.warped)
+    trainer = Trainer(corpus, shape, *given, options.teacher, options.loudness)
     print(f"{sum(p.numel() for p in trainer.network.parameters())} parameters on {trainer.device}", flush=True)
     if options.begin_with:
         trainer.begin_with(options.begin_with)

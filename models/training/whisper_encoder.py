@@ -22,19 +22,14 @@ STRIDE = 2
 LAYERS, WIDTH, HEADS = 4, 384, 6
 
 
-def band_edges() -> Tensor:
-    """Band i lies between i and i + 2, Hz: [82]; the scale of Slaney's Auditory Toolbox (1998)."""
+def mel_bank() -> Tensor:
+    """Weights of the FFT's bins in each band, [201, 80]; the scale of Slaney's Auditory Toolbox (1998), equal areas."""
 
     def mel(hertz: float) -> float:
         return hertz * 3 / 200 if hertz < 1000 else 15 + 27 * math.log(hertz / 1000) / math.log(6.4)
 
     points = torch.linspace(0, mel(HIGHEST_HZ), BANDS + 2, dtype=torch.float64)
-    return torch.where(points < 15, points * 200 / 3, 1000 * torch.exp(math.log(6.4) / 27 * (points - 15)))
-
-
-def mel_bank() -> Tensor:
-    """Weights of the FFT's bins in each band, [201, 80], of equal areas."""
-    edges = band_edges()
+    edges = torch.where(points < 15, points * 200 / 3, 1000 * torch.exp(math.log(6.4) / 27 * (points - 15)))
     bins = torch.arange(WINDOW // 2 + 1, dtype=torch.float64)[:, None] * RATE / WINDOW
     low, middle, high = edges[:-2], edges[1:-1], edges[2:]
     rising, falling = (bins - low) / (middle - low), (high - bins) / (high - middle)
@@ -46,12 +41,9 @@ class LogMel(nn.Module):
 
     bank: Tensor
     window: Tensor
-    hertz: Tensor
-    """Middle of each band, [80]."""
 
     def __init__(self) -> None:
         super().__init__()
-        self.register_buffer("hertz", band_edges()[1:-1].float(), persistent=False)
         self.register_buffer("bank", mel_bank(), persistent=False)
         self.register_buffer("window", torch.hann_window(WINDOW), persistent=False)
 

@@ -29,7 +29,7 @@ from torch.utils.data import DataLoader
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import corpus as corpora  # noqa: E402
-from augment import mask_bands, warp_bands  # noqa: E402
+from augment import mask_bands  # noqa: E402
 from whisper_encoder import LogMel  # noqa: E402
 
 PEAK_RATE, ITS_SHARE, WARM_UP, WEIGHT_DECAY = 1e-3, 0.1, 0.05, 0.02
@@ -43,9 +43,7 @@ REPORT_S = 60
 class Trainer:
     """The network, its running average, and the recordings on the device that learns."""
 
-    def __init__(
-        self, prepared: Path, examples: Path, whisper: Path, size: int, workers: int, warped: float = 0
-    ) -> None:
+    def __init__(self, prepared: Path, examples: Path, whisper: Path, size: int, workers: int) -> None:
         self.device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
         corpus = corpora.load(prepared)
         self.recordings = corpus.samples.to(self.device)
@@ -68,7 +66,7 @@ class Trainer:
         self.optimiser = torch.optim.AdamW(
             [{"params": group, "share": share} for group, share in groups], PEAK_RATE, weight_decay=WEIGHT_DECAY
         )
-        self.steps, self.warped = 0, warped
+        self.steps = 0
 
     def losses(self, network: Speller, batch: Batch, rough: bool) -> tuple[Tensor, Tensor, Tensor, Tensor]:
         """The three parts of the loss, and the log-odds [B, K]."""
@@ -76,8 +74,7 @@ class Trainer:
         with torch.no_grad():
             sound, end, frames = sound_of(batch, self.recordings, self.noise, rough)
             mel = self.mel(sound)
-            if rough:
-                mel = mask_bands(warp_bands(mel, self.mel.hertz, self.warped), chance=0.35)
+            mel = mask_bands(mel, chance=0.35) if rough else mel
             start = torch.full_like(end, START)
             where = positions((mel.shape[1] + 1) // 2, start, end)
         texts, lengths, match = (part.to(self.device) for part in (batch.texts, batch.lengths, batch.match))
@@ -154,9 +151,8 @@ def main() -> None:
     parser.add_argument("--batch", type=int, default=256, help="stretches an update")
     parser.add_argument("--workers", type=int, default=8, help="processes that draw stretches")
     parser.add_argument("--begin-with", type=Path, metavar="OUT.pt")
-    parser.add_argument("--warped", type=float, default=0.0, help="share of voices with another vocal tract")
     given = parser.parse_args()
-    trainer = Trainer(given.prepared, given.examples, given.whisper, given.batch, given.workers, given.warped)
+    trainer = Trainer(given.prepared, given.examples, given.whisper, given.batch, given.workers)
     if given.begin_with:
         weights = {name: value.float() for name, value in torch.load(given.begin_with)["weights"].items()}
         for network in (trainer.network, trainer.average):
