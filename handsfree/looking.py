@@ -14,10 +14,14 @@ from handsfree.edges.recogniser import Recogniser
 
 if TYPE_CHECKING:
     from handsfree.edges.likeness import Examples
-    from handsfree.edges.second_look import SecondLook
+    from handsfree.edges.second_look import Look, SecondLook
 
 LEAST_S, MOST_S, LEAST_GAP_S = 0.1, 0.8, 0.1
 """Other speech that may be one word, by its length and by how far the next word is: what touches another is talk."""
+IN_DOUBT, EARLIER_S = (0.01, 0.5), 0.1
+"""In noise the ear begins some words late: `stop` at its vowel, as if it were `up`. Where the likeliest phrase has a
+share between these, the sound is looked at from so much earlier as well, and the higher log-odds of each phrase count.
+"""
 KEPT_S = 30.0
 """Sound held in memory: long talk without a pause is one breath, and its first word is told when it is over."""
 
@@ -70,23 +74,27 @@ class TwiceHeard:
     def _looked_at(self, word: HeardWord) -> HeardWord:
         if not self._kept or word.start_s < self._kept[0].start_s:
             return word
-        pcm, before = self._sound(word)
-        length = round((word.end_s - word.start_s) * SAMPLE_RATE)
-        seen = self._look.judge(pcm, before, before + length, tuple(self._pronunciations.values()))
+        seen = self._see(word.start_s, word.end_s)
+        odds: Sequence[float] = seen.odds.tolist()
+        begun_s = word.start_s - EARLIER_S
+        if IN_DOUBT[0] <= max(shares(odds)) < IN_DOUBT[1] and begun_s >= self._kept[0].start_s:
+            odds = list(map(max, odds, self._see(begun_s, word.end_s).odds.tolist()))
         far = None if self._examples is None else self._examples.far(seen.frames)
-        likely = dict(zip(self._pronunciations, shares(seen.odds), strict=True))
+        likely = dict(zip(self._pronunciations, shares(odds), strict=True))
         return replace(word, voice=seen.voice, far=far, shares=likely)
 
-    def _sound(self, word: HeardWord) -> tuple[bytes, int]:
-        """What is kept around the word, lost sound as silence; and how many samples of it come before the word."""
-        from_s = max(self._kept[0].start_s, word.start_s - self._look.before_s)
-        until_s = min(self._kept[-1].start_s + self._kept[-1].duration_s, word.end_s + self._look.after_s)
+    def _see(self, start_s: float, end_s: float) -> Look:
+        """What the second look makes of a stretch of what is kept, lost sound as silence."""
+        from_s = max(self._kept[0].start_s, start_s - self._look.before_s)
+        until_s = min(self._kept[-1].start_s + self._kept[-1].duration_s, end_s + self._look.after_s)
         pcm = bytearray(2 * round((until_s - from_s) * SAMPLE_RATE))
         for block in self._kept:
             at = 2 * round((block.start_s - from_s) * SAMPLE_RATE)
             part = block.pcm[max(0, -at) : max(0, len(pcm) - at)]
             pcm[max(0, at) : max(0, at) + len(part)] = part
-        return bytes(pcm), round((word.start_s - from_s) * SAMPLE_RATE)
+        first = round((start_s - from_s) * SAMPLE_RATE)
+        last = first + round((end_s - start_s) * SAMPLE_RATE)
+        return self._look.judge(bytes(pcm), first, last, tuple(self._pronunciations.values()))
 
 
 def shares(odds: Iterable[float]) -> list[float]:

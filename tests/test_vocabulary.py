@@ -195,6 +195,14 @@ def test_a_short_blip_is_not_talk(vocabulary):
     assert reasons(understand(vocabulary, talk(0.0, 0.08), heard("sit", 0.15))) == ["counts"]
 
 
+@pytest.mark.parametrize(("doubtful", "reason"), [(0.02, Reason.UNSURE), (0.99, Reason.TOO_SHORT)])
+def test_a_word_is_not_the_rest_of_one_that_did_not_count(vocabulary, doubtful, reason):
+    """A click before "off" that the ear took for a faint "off", say."""
+    length_s = 0.03 if reason is Reason.TOO_SHORT else 0.1
+    found = understand(vocabulary, heard("yes", 0.0, length_s, doubtful), heard("yes", 0.12, 0.3))
+    assert reasons(found) == [reason, "counts"]
+
+
 def test_a_stretched_word_counts_once_and_repeated_ones_each(vocabulary):
     stretched = understand(vocabulary, *(heard("yes", at, 0.3) for at in (0.0, 0.3, 0.6)))
     assert reasons(stretched) == ["counts", Reason.STRETCHED, Reason.STRETCHED]

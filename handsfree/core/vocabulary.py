@@ -90,7 +90,8 @@ class Vocabulary:
             sure = self._least_confidence(word, meaning.role, talk)
             alone_in_run = stands_alone and (not among_many or meaning.role is Role.SAFETY)
             reason = self._reason_against(word, meaning.role, alone_in_run, sure, seen)
-            seen[word.text] = word.start_s
+            if reason not in (Reason.UNSURE, Reason.TOO_SHORT):  # of such a word nothing later is the rest
+                seen[word.text] = word.start_s
             if word.start_s < memory.settled_s and meaning.role is not Role.SAFETY:
                 reason = Reason.TOO_LATE
             if reason is None:
