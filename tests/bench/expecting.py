@@ -31,10 +31,9 @@ from handsfree.hearing import Hearing
 from tests.bench.ear import clips
 from tests.bench.ear.listen import pcm
 from tests.bench.sessions import SESSIONS
-from tests.bench.styles import assembled
+from tests.bench.styles import REPEATED, ROUNDS, assembled
 from tests.data import make_sessions as make
 
-ROUNDS = 8
 BLOCK = make.RATE // 20
 
 
@@ -55,7 +54,7 @@ def main() -> None:
     parser.add_argument("--second", type=Path, required=True)
     parser.add_argument("--jobs", type=int, default=2)
     options = parser.parse_args()
-    jobs = [(options, number) for number in range(ROUNDS)]
+    jobs = [(options, number) for number in range(ROUNDS + REPEATED)]
     with multiprocessing.get_context("spawn").Pool(options.jobs) as pool:
         heard = [one for some in pool.imap(_hear_round, jobs) for one in _told(some)]
     show(heard)

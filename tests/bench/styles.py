@@ -1,7 +1,7 @@
 """Sessions put together from people whom no training may hear, in several styles of training.
 
-Answered cues (as in tests/data/sessions), some and most reps without a cue, and talk or another word while an answer is
-awaited. A third are quiet, the rest noisy, 10-20 dB below the speech.
+Answered cues (as in tests/data/sessions), some and most reps without a cue, talk or another word while an answer is
+awaited, and the same cue several times in a row. A third are quiet, the rest noisy, 10-20 dB below the speech.
 """
 
 from __future__ import annotations
@@ -15,10 +15,14 @@ from tests.bench.ear import clips, sounds
 from tests.data import make_sessions as make
 
 STYLES = ("answered", "answered", "some uncued", "most uncued", "talked over", "talked over")
+ROUNDS, REPEATED = 8, 4
+"""Rounds of these styles; and after them of "repeated" alone, since most people train one behaviour at a time."""
 UNCUED = {"some uncued": 0.3, "most uncued": 0.8}
 ENOUGH = {make.CUES: 24, tuple(make.OUTCOMES): 16}
 """Recordings that a session wants."""
 REPS = 22
+IN_A_ROW = 3, 6
+"""So many reps of one behaviour, as far as the recordings last."""
 
 Shelf = dict[str, list[make.Clip]]
 Talk = Iterator[tuple[sounds.Samples, dict]]
@@ -40,7 +44,7 @@ def assembled(data: Path, half: str, number: int) -> Iterator[tuple[str, make.Ta
         group += by_speaker[speaker]
         if min(sum(clip.word in words for clip in group) / many for words, many in ENOUGH.items()) < 1:
             continue
-        style = STYLES[(made + number) % len(STYLES)]
+        style = STYLES[(made + number) % len(STYLES)] if number < ROUNDS else "repeated"
         tape, shelf = make.Tape(rng), make.group([group[at] for at in rng.permutation(len(group))])
         if style == "answered":
             make.record(tape, shelf, talk)
@@ -61,7 +65,7 @@ def _talk(found: list[clips.Clip], rng: np.random.Generator) -> Talk:
 
 def _record(tape: make.Tape, shelf: Shelf, talk: Talk, style: str) -> None:
     """Reps of one style, until REPS are made or the words run out."""
-    rng, behaviour = tape.rng, ""
+    rng, behaviour, left = tape.rng, "", 0
     markers = [word for word, outcome in make.OUTCOMES.items() if outcome == "correct"]
     for number in range(1, REPS + 1):
         if behaviour and rng.random() < UNCUED.get(style, 0.0):
@@ -72,9 +76,12 @@ def _record(tape: make.Tape, shelf: Shelf, talk: Talk, style: str) -> None:
             rep = {"kind": "rep", "behaviour": behaviour, "outcome": "correct", "outcome_s": row["start_s"]}
             tape.truth.append(rep)
         else:
-            cue = make.take(shelf, make.CUES, rng)
+            cue = make.take(shelf, (behaviour,), rng) if style == "repeated" and left else None
+            if cue is None:
+                cue, left = make.take(shelf, make.CUES, rng), int(rng.integers(*IN_A_ROW, endpoint=True))
             if cue is None:
                 return
+            left -= 1
             row, behaviour = tape.word(cue, tape.now_s + rng.uniform(1.3, 2.6), "cue"), cue.word
             rep = {"kind": "rep", "behaviour": behaviour, "outcome": "no_response"}
             rep |= {"cue_s": row["start_s"], "cue_end_s": row["end_s"]}
