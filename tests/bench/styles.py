@@ -76,12 +76,13 @@ def _record(tape: make.Tape, shelf: Shelf, talk: Talk, style: str) -> None:
             rep = {"kind": "rep", "behaviour": behaviour, "outcome": "correct", "outcome_s": row["start_s"]}
             tape.truth.append(rep)
         else:
-            cue = make.take(shelf, (behaviour,), rng) if style == "repeated" and left else None
-            if cue is None:
-                cue, left = make.take(shelf, make.CUES, rng), int(rng.integers(*IN_A_ROW, endpoint=True))
+            cue = make.take(shelf, (behaviour,), rng) if left else None
+            if cue is None and style == "repeated":
+                left = int(rng.integers(*IN_A_ROW, endpoint=True))
+            cue = cue or make.take(shelf, make.CUES, rng)
             if cue is None:
                 return
-            left -= 1
+            left = max(0, left - 1)
             row, behaviour = tape.word(cue, tape.now_s + rng.uniform(1.3, 2.6), "cue"), cue.word
             rep = {"kind": "rep", "behaviour": behaviour, "outcome": "no_response"}
             rep |= {"cue_s": row["start_s"], "cue_end_s": row["end_s"]}

@@ -140,8 +140,9 @@ class Network:
         return found
 
     def _gather(self, node: _Node, layout: Layout, said: dict[str, Array], features: Array) -> Array:
-        widths = [said.get(part[0].node, features).shape[1] for part in node.parts]
-        gathered = np.empty((len(layout.times[node.name]), sum(widths)), np.float32)
+        firsts = [said.get(part[0].node, features) for part in node.parts]
+        widths = [first.shape[1] for first in firsts]
+        gathered = np.empty((len(layout.times[node.name]), sum(widths)), firsts[0].dtype)
         ends = np.cumsum(widths)
         for p, part in enumerate(node.parts):
             here = gathered[:, ends[p] - widths[p] : ends[p]]
