@@ -92,6 +92,7 @@ def script(monkeypatch: pytest.MonkeyPatch) -> Iterator[Script]:
     stand_in = types.SimpleNamespace(Model=StockModel, KaldiRecognizer=make, SetLogLevel=lambda _: None)
     monkeypatch.setitem(sys.modules, "vosk", stand_in)
     monkeypatch.setattr(recogniser, "_check_files", lambda *_: None)
+    monkeypatch.setattr(recogniser, "_chunk_s", lambda _: recogniser.CHUNK_S)
     monkeypatch.setattr(recogniser, "_try_in_a_child", lambda _: None)
     recogniser._load.cache_clear()
     yield playing
@@ -143,6 +144,17 @@ def test_settled_time_never_runs_back_and_waits_while_a_word_is_in_sight(script:
     assert [b.settled_s for b in ear.feed(block(0.0, 1.0))] == [pytest.approx(1.0 - recogniser.ONSET_LAG_S)]
     assert ear.feed(block(1.0, 1.0)) == []
     assert [b.settled_s for b in ear.feed(block(2.0, 1.0))] == [pytest.approx(3.0 - recogniser.ONSET_LAG_S)]
+
+
+def test_an_ear_that_takes_more_at_once_settles_that_much_later(
+    script: Script, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(recogniser, "_chunk_s", lambda _: recogniser.CHUNK_S + 0.45)
+    ear, late_s = Recogniser(tmp_path, [], own=True), recogniser.ONSET_LAG_S + 0.45
+    assert [b.settled_s for b in ear.feed(block(0.0, 3.0))] == [pytest.approx(3.0 - late_s)]
+    script.answers = [("result", result(("yes", 3.5, 3.8, 0.9)))]
+    (breath,) = ear.feed(block(3.0, 2.0))
+    assert breath.settled_s == pytest.approx(5.0 - recogniser.DECODING_LAG_S - 0.45)
 
 
 def test_a_short_loss_is_heard_as_silence(script: Script, tmp_path: Path) -> None:
