@@ -16,7 +16,8 @@ from tests.data import make_sessions as make
 
 STYLES = ("answered", "answered", "some uncued", "most uncued", "talked over", "talked over")
 ROUNDS, REPEATED = 8, 4
-"""Rounds of these styles; and after them of "repeated" alone, since most people train one behaviour at a time."""
+"""Rounds of these styles; and after them of "repeated" alone: one behaviour several times in a row is common practice
+(no source)."""
 UNCUED = {"some uncued": 0.3, "most uncued": 0.8}
 ENOUGH = {make.CUES: 24, tuple(make.OUTCOMES): 16}
 """Recordings that a session wants."""
