@@ -255,7 +255,13 @@ class Teacher:
         ]
         talk = [one.samples for one in others if not one.whole]
         model = self.learner.adapt(chosen, rehearsed, talk, hold, stopped)
-        write_model(self._base, model, folder)
+        try:
+            write_model(self._base, model, folder)
+        except OSError as error:
+            why = error.strerror or error
+            raise UserError(
+                f"{folder.parent} cannot be written ({why}); make room there, or set TMPDIR to a folder that has some"
+            ) from error
         return folder
 
     def _fitting_ways(self, phrase: str, takes: Sequence[Samples]) -> tuple[Phones, ...]:

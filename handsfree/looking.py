@@ -75,13 +75,12 @@ class TwiceHeard:
         if not self._kept or word.start_s < self._kept[0].start_s:
             return word
         seen = self._see(word.start_s, word.end_s)
-        odds: Sequence[float] = seen.odds.tolist()
-        begun_s = word.start_s - EARLIER_S
-        if IN_DOUBT[0] <= max(shares(odds)) < IN_DOUBT[1] and begun_s >= self._kept[0].start_s:
-            odds = list(map(max, odds, self._see(begun_s, word.end_s).odds.tolist()))
+        odds, begun_s = seen.odds.tolist(), word.start_s - EARLIER_S
+        likely = shares(odds)
+        if IN_DOUBT[0] <= max(likely) < IN_DOUBT[1] and begun_s >= self._kept[0].start_s:
+            likely = shares(map(max, odds, self._see(begun_s, word.end_s).odds.tolist()))
         far = None if self._examples is None else self._examples.far(seen.frames)
-        likely = dict(zip(self._pronunciations, shares(odds), strict=True))
-        return replace(word, voice=seen.voice, far=far, shares=likely)
+        return replace(word, voice=seen.voice, far=far, shares=dict(zip(self._pronunciations, likely, strict=True)))
 
     def _see(self, start_s: float, end_s: float) -> Look:
         """What the second look makes of a stretch of what is kept, lost sound as silence."""

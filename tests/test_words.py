@@ -511,6 +511,31 @@ def test_ctrl_c_does_not_wait_until_all_is_learnt(plan: Path, monkeypatch: pytes
     assert ended == [True] * AT_ONCE  # the third had not begun, and never does
 
 
+def test_no_room_to_learn_in_is_one_line_and_nothing_changed(plan: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from handsfree.learning import Teacher
+
+    def full(source: Path, target: Path, **_) -> None:
+        reasons = [(str(source / n), str(target / n), "[Errno 28] No space left on device") for n in ("a", "b")]
+        raise shutil.Error(reasons)
+
+    def learn(self, takes, *given):
+        monkeypatch.setattr(self.learner, "adapt", lambda *_: b"")
+        return usual(self, takes, *given)
+
+    usual = Teacher.learn
+    monkeypatch.setattr(Teacher, "learn", learn)
+    monkeypatch.setattr(Teacher, "_try", lambda *_: Trial({}, []))
+    monkeypatch.setattr("handsfree.edges.adaptation.learner.shutil.copytree", full)
+    folder = plan.parent / "takes"
+    folder.mkdir()
+    recording(folder / "down.wav", "down")
+    code, output = run("words", plan, "--from", folder)
+    assert code == 2
+    said = output.splitlines()[-1]
+    assert "cannot be written ([Errno 28] No space left on device); make room there, or set TMPDIR" in said
+    assert not voicefolder.folder_of(plan).exists()
+
+
 @pytest.mark.ear
 def test_a_word_that_is_said_otherwise_is_learnt_and_heard_afterwards(tmp_path: Path) -> None:
     """A plan word that the plan spells wrongly ("left" as "lift") is missed, and heard once her takes were learnt.

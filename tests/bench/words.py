@@ -116,14 +116,14 @@ def measure(job: tuple[Person, list[tuple[Path, str]], Path | None]) -> Outcome:
     plan = Plan("Bruno", cues, words=words)
     teacher = Teacher(plan, base)
     began = time.monotonic()
-    result = teacher.learn({word: [samples(p) for p in paths] for word, paths in person.learnt.items()}, "now")
+    takes = {word: [samples(p) for p in paths] for word, paths in person.learnt.items()}
+    result = teacher.learn(takes, "now")
     seconds = time.monotonic() - began
     test = {word: [samples(path) for path in paths] for word, paths in person.test.items()}
     sound = [(said, samples(path)) for path, said in others]
     least = plan.ear.least_confidence
     trials = []
     with tempfile.TemporaryDirectory() as scratch:
-        takes = {word: [samples(p) for p in paths] for word, paths in person.learnt.items()}
         model = Path(scratch) / "model" if result.write is not None else None
         if model is not None:
             result.write(model)

@@ -180,8 +180,12 @@ class Learner:
 
 
 def write_model(base: Path, model: bytes, folder: Path) -> None:
-    """A model directory as `base`, but with another acoustic model."""
-    shutil.copytree(base, folder, ignore=shutil.ignore_patterns("final.mdl", "other_sound.*", "*.md"))
+    """A model directory as `base`, but with another acoustic model. Raises OSError, for the first file of all."""
+    try:
+        shutil.copytree(base, folder, ignore=shutil.ignore_patterns("final.mdl", "other_sound.*", "*.md"))
+    except shutil.Error as error:
+        _, _, why = error.args[0][0]
+        raise OSError(why) from error
     (folder / "am" / "final.mdl").write_bytes(model)
 
 
