@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from scipy import stats
+from scipy import signal, stats
 
 from handsfree import listening
 from handsfree.core.events import OTHER_SPEECH, Breath, HeardWord
@@ -77,6 +77,19 @@ def test_the_reverberation_dies_away_by_60_db_in_half_a_second():
     tail = sounds.far(click, 3.0, sounds.chance("room"))[: RATE // 2]
     early, late = power_db(tail[800:1600]), power_db(tail[-1600:-800])
     assert early - late == pytest.approx(60 * (len(tail) - 2400) / (RATE // 2), abs=4)
+
+
+@pytest.mark.parametrize("hertz", [90, 140, 210, 330])
+def test_the_pitch_of_a_voice_is_that_of_its_periods(hertz):
+    # a sawtooth has all harmonics, as the larynx has; the second one made the loudest, as a vowel may
+    saw = signal.sawtooth(2 * np.pi * hertz * np.arange(RATE) / RATE) + 2 * tone(2 * hertz, level=1)
+    voiced = np.concatenate([np.zeros(RATE // 4), 0.1 * saw, np.zeros(RATE // 4)]) + sounds.faint(1.5, sounds.chance(1))
+    assert sounds.pitch_hz(voiced.astype(np.float32)) == pytest.approx(hertz, rel=0.02)
+
+
+def test_a_hiss_has_no_pitch():
+    assert sounds.pitch_hz(sounds.faint(1.0, sounds.chance(2))) is None
+    assert sounds.pitch_hz(sounds.faint(0.01, sounds.chance(2))) is None
 
 
 def test_talk_is_cut_at_its_pauses():
@@ -224,6 +237,26 @@ def test_the_table_gives_each_ear_its_figures():
     assert found["all, plan `commands`"].bounds[0] == pytest.approx(6.0)
     assert "words: longest block" not in found  # not measured here
     assert "`yes` heard" not in found  # nobody says it here
+
+
+def test_people_are_told_apart_by_how_high_they_speak(tmp_path):
+    told = {}
+    for i, hertz in enumerate((320, 100, 200)):
+        for take in range(2):
+            path = tmp_path / f"p{i}_{take}.wav"
+            soundfile.write(path, 0.1 * signal.sawtooth(2 * np.pi * hertz * np.arange(RATE) / RATE), RATE)
+            one = Case("words", "commands", (Piece(Clip(str(path), "go", f"p{i}"), ("go",)),), "go")
+            told[one] = answer(word("go" if hertz == 200 or take else "no", 1))
+    found = table.Table(list(told), {"x": {one.key: given for one, given in told.items()}}).rows()
+    voices = {row.what: (row.of, *row.values) for row in found if "voices of" in row.what}
+    assert voices == {
+        "low voices of 1 people, 100 to 100 Hz: heard": ("2", 50.0),
+        "low voices of 1 people, 100 to 100 Hz: another counts": ("2", 50.0),
+        "middle voices of 1 people, 200 to 200 Hz: heard": ("2", 100.0),
+        "middle voices of 1 people, 200 to 200 Hz: another counts": ("2", 0.0),
+        "high voices of 1 people, 320 to 320 Hz: heard": ("2", 50.0),
+        "high voices of 1 people, 320 to 320 Hz: another counts": ("2", 50.0),
+    }
 
 
 def test_a_goal_that_is_missed_is_said():

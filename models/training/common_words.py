@@ -9,10 +9,11 @@ further line of the same word is a variant.
 
 from __future__ import annotations
 
+import argparse
 import collections
 import csv
 import gzip
-import sys
+from pathlib import Path
 
 WORDS = 3000
 TALK = (
@@ -23,7 +24,7 @@ TALK = (
 MOST_VARIANTS = 3
 
 
-def main(manifest: str, dictionary: str, out: str) -> None:
+def write(manifest: Path, dictionary: Path, out: Path) -> None:
     pronunciations = collections.defaultdict(list)
     with gzip.open(dictionary, "rt", encoding="utf-8") as lines:
         for line in lines:
@@ -39,5 +40,12 @@ def main(manifest: str, dictionary: str, out: str) -> None:
             lines.writelines(f"{word} {phones}\n" for phones in pronunciations[word][:MOST_VARIANTS])
 
 
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    for name in ("MANIFEST.tsv", "CMUDICT.txt.gz", "OUT.txt"):
+        parser.add_argument(name, type=Path)
+    write(*vars(parser.parse_args()).values())
+
+
 if __name__ == "__main__":
-    main(*sys.argv[1:4])
+    main()

@@ -8,6 +8,7 @@ the same word is a variant. A word that nobody can say is named on stderr; its c
 
 from __future__ import annotations
 
+import argparse
 import csv
 import sys
 from collections import defaultdict
@@ -48,5 +49,13 @@ def read(path: Path) -> dict[str, list[tuple[str, ...]]]:
     return dict(lexicon)
 
 
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("out", type=Path, metavar="OUT.txt")
+    parser.add_argument("manifests", type=Path, nargs="+", metavar="MANIFEST.tsv")
+    given = parser.parse_args()
+    write(given.manifests, given.out)
+
+
 if __name__ == "__main__":
-    write([Path(name) for name in sys.argv[2:]], Path(sys.argv[1]))
+    main()

@@ -8,7 +8,7 @@ are recordings under CC BY 4.0 or freer, none of people in held_out.txt, each on
 
 from __future__ import annotations
 
-import sys
+import argparse
 from pathlib import Path
 
 import numpy as np
@@ -39,19 +39,26 @@ def pieces(manifest: Path):
             yield kind, f"{row['dataset']} {Path(row['path']).stem}", row["text"], sound
 
 
-def main(manifest: str, out: str) -> None:
+def write(manifest: Path, out: Path) -> None:
     rng = np.random.default_rng(1)
     parts, lines, at = [], ["start_s\tend_s\tkind\tsource\twords"], 0
-    for kind, source, words, sound in pieces(Path(manifest)):
+    for kind, source, words, sound in pieces(manifest):
         parts += [sound, rng.normal(0, 3, int(PAUSE_S * RATE))]
         lines.append(f"{at / RATE:.2f}\t{(at + len(sound)) / RATE:.2f}\t{kind}\t{source}\t{words}")
         at += len(sound) + int(PAUSE_S * RATE)
     together = np.concatenate(parts) / 32768
-    path = Path(out) / "other_sound.opus"
+    path = out / "other_sound.opus"
     soundfile.write(path, together, RATE, format="OGG", subtype="OPUS", compression_level=0.93)
-    (Path(out) / "other_sound.tsv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    (out / "other_sound.tsv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     print(f"{len(lines) - 1} pieces, {at / RATE:.0f} s, {path.stat().st_size / 1e6:.2f} MB")
 
 
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    for name in ("MANIFEST.tsv", "OUT_FOLDER"):
+        parser.add_argument(name, type=Path)
+    write(*vars(parser.parse_args()).values())
+
+
 if __name__ == "__main__":
-    main(*sys.argv[1:3])
+    main()

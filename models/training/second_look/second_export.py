@@ -8,6 +8,7 @@ Matrices are stored [inputs, outputs], convolutions [time, inputs, outputs]; the
 each output in `NAME.scale`, everything else in 16.
 """
 
+import argparse
 import hashlib
 import sys
 from pathlib import Path
@@ -25,8 +26,8 @@ SURE = 10.0
 """Log-odds."""
 
 
-def main() -> None:
-    checkpoint, out = torch.load(sys.argv[1], map_location="cpu"), Path(sys.argv[2])
+def export(model: Path, out: Path) -> None:
+    checkpoint = torch.load(model, map_location="cpu")
     arrays = {"phones": np.array(checkpoint["phones"])}
     width = checkpoint["weights"]["out.weight"].shape[1]
     arrays |= {"voice.weight": np.zeros((width, 1), np.float32), "voice.bias": np.array([SURE], np.float32)}
@@ -53,6 +54,14 @@ def write(arrays: dict[str, np.ndarray], folder: Path) -> None:
     digest = hashlib.sha256((folder / FILE).read_bytes()).hexdigest()
     (folder / SUM).write_text(f"{digest}  {FILE}\n")
     print(f"{digest}, {(folder / FILE).stat().st_size / 1e6:.2f} MB")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    for name in ("model", "out"):
+        parser.add_argument(name, type=Path)
+    given = parser.parse_args()
+    export(given.model, given.out)
 
 
 if __name__ == "__main__":

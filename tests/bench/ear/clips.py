@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.bench.ear.plans import phrases
-from tests.bench.ear.sounds import read, word_span
+from tests.bench.ear.sounds import pitch_hz, read, word_span
 
 ROOT = Path(__file__).resolve().parents[3]
 sys.path.append(str(ROOT / "models" / "training"))
@@ -45,6 +45,14 @@ class Clip:
         """Where its one word begins and ends; None where that is not clear."""
         try:
             return word_span(read(self.path))
+        except ValueError:
+            return None
+
+    @cached_property
+    def pitch_hz(self) -> float | None:
+        """Of the voice; None where it cannot be told."""
+        try:
+            return pitch_hz(read(self.path))
         except ValueError:
             return None
 
