@@ -7,12 +7,14 @@ import math
 import shutil
 import threading
 import time
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
+from unittest.mock import Mock
 
 import numpy as np
 import pytest
 import soundfile
+from click import Abort
 from click.testing import CliRunner
 
 from handsfree import listening
@@ -297,6 +299,43 @@ def test_takes_given_before_the_microphone_went_are_learnt_from(plan: Path, say_
     monkeypatch.setattr("handsfree.learning.Teacher.learn", learn)
     assert run("words", plan, "--only", "down", "--only", "left")[1] == "far enough for this test"
     assert {phrase: len(some) for phrase, some in seen.items()} == {"down": 4}
+
+
+@pytest.mark.parametrize("stopped_by", [UserError("no room"), KeyboardInterrupt()])
+def test_what_she_said_is_kept_where_it_cannot_be_learnt(plan: Path, say_into_it, monkeypatch, stopped_by) -> None:
+    say_into_it(np.concatenate([quiet(3.5), *(part for _ in range(4) for part in (clip("down"), quiet(1.2)))]))
+    monkeypatch.setattr("handsfree.learning.Teacher.learn", Mock(side_effect=stopped_by))
+    earlier = plan.with_suffix(".takes")
+    earlier.mkdir()
+    with pytest.raises(Abort) if isinstance(stopped_by, KeyboardInterrupt) else nullcontext():
+        assert run("words", plan, "--only", "down") == (2, "no room")
+    kept = plan.with_suffix(".takes-2")
+    assert not any(earlier.iterdir())
+    learner = Mock(side_effect=UserError("learning begins"))
+    monkeypatch.setattr("handsfree.learning.Teacher.learn", learner)
+    assert run("words", plan, "--from", kept)[1] == "learning begins"
+    assert {phrase: len(some) for phrase, some in learner.call_args.args[0].items()} == {"down": 4}
+
+
+def test_where_her_takes_cannot_be_kept_meanwhile_they_are_learnt_all_the_same(plan: Path, monkeypatch) -> None:
+    told: list[str] = []
+    monkeypatch.setattr(Path, "mkdir", Mock(side_effect=OSError(28, "No space left on device")))
+    with voicefolder.spared(plan, {"down": [clip("down")]}, told.append):
+        pass
+    assert told == [
+        f"{plan.with_suffix('.takes')} cannot be written (No space left on device): your takes are kept only if they "
+        "can be learnt"
+    ]
+    with pytest.raises(UserError), voicefolder.spared(plan, {}, told.append):
+        raise UserError("and nothing is said of a folder that is not there")
+    assert len(told) == 2
+
+
+def test_once_learnt_they_lie_there_no_longer(plan: Path) -> None:
+    folder = plan.with_suffix(".takes")
+    with voicefolder.spared(plan, {"leave it": [clip("down")]}, print):
+        assert [path.name for path in folder.iterdir()] == ["leave_it.flac"]
+    assert not folder.exists()
 
 
 # What is kept

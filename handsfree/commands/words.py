@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -116,6 +116,7 @@ def _learn(
     finder = TakeFinder(teacher.learner, {phrase: teacher.usual_ways(phrase) for phrase in phrases})
     found: Takes
     in_use: InUse | None = None
+    said: Takes | None = None
     if again:
         found = {}
     elif corrections:
@@ -123,20 +124,22 @@ def _learn(
     elif recording is not None:
         found = takes_from(recording, finder, phrases, times, _tell)
     else:
-        found = _ask(plan, phrases, times, finder.fits, device, output)
+        found = said = _ask(plan, phrases, times, finder.fits, device, output)
     known = teacher.phrases(())
     found = {phrase: some for phrase, some in kept.items() if phrase in known} | dict(found)
     if not found:
         raise UserError(f"no takes were kept beside {path}; run this without --again")
     click.echo(f"{many(len(found), 'word')}, {many(sum(map(len, found.values())), 'take')}")
     now = datetime.now().astimezone().isoformat(timespec="seconds")
-    result = teacher.learn(found, now, mistaken, in_use)
-    click.echo()
-    _print_words(result.voice)
-    click.echo()
-    _print_verdict(result)
+    with voicefolder.spared(path, said, _tell) if said else nullcontext():
+        result = teacher.learn(found, now, mistaken, in_use)
+        click.echo()
+        _print_words(result.voice)
+        click.echo()
+        _print_verdict(result)
+        if result.won:
+            voicefolder.write_voice(folder, result.voice, found, result.write, mistaken)
     if result.won:
-        voicefolder.write_voice(folder, result.voice, found, result.write, mistaken)
         click.echo(f"Adopted: sessions with {path.name} listen for your voice from now on ({folder.name}).")
         click.echo(f"`handsfree words {path} --forget` undoes it.")
     else:

@@ -7,8 +7,10 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -109,18 +111,53 @@ def read_takes(folder: Path, kind: str = TAKES) -> dict[str, list[npt.NDArray[np
     return found
 
 
-def _write_takes(folder: Path, takes: Mapping[str, Sequence[npt.NDArray[np.int16]]]) -> None:
+@contextmanager
+def spared(
+    plan: Path, takes: Mapping[str, Sequence[npt.NDArray[np.int16]]], note: Callable[[str], None]
+) -> Iterator[None]:
+    """Until the block ends well her takes lie beside the plan too, as recordings that `words --from` reads: she said
+    them once. Where it does not end well they stay, and `note` tells where; it tells as well if there is no room."""
+    import numpy as np
+
+    folder = next(path for path in _names(plan.with_suffix(".takes")) if not path.exists())
+    try:
+        folder.mkdir()
+        for phrase, samples in takes.items():
+            apart = [part for one in samples for part in (one, np.zeros(RATE, np.int16))]
+            _write_sound(folder / f"{phrase.replace(' ', '_')}.flac", np.concatenate(apart))
+    except OSError as error:
+        shutil.rmtree(folder, ignore_errors=True)
+        note(f"{folder} cannot be written ({error.strerror or error}): your takes are kept only if they can be learnt")
+    try:
+        yield
+    except BaseException:
+        if folder.is_dir():
+            note(f"your takes are in {folder}; `handsfree words {plan} --from {folder}` learns from them")
+        raise
+    shutil.rmtree(folder, ignore_errors=True)
+
+
+def _names(path: Path) -> Iterator[Path]:
+    yield path
+    yield from (path.with_name(f"{path.name}-{number}") for number in count(2))
+
+
+def _write_sound(path: Path, samples: npt.NDArray[np.int16]) -> None:
+    """Raises OSError."""
     import soundfile
 
+    try:
+        soundfile.write(path, samples, RATE)
+    except soundfile.LibsndfileError as error:
+        raise OSError(f"{path.name}: {error.error_string}") from None
+
+
+def _write_takes(folder: Path, takes: Mapping[str, Sequence[npt.NDArray[np.int16]]]) -> None:
     if takes:
         folder.mkdir()
     for phrase, samples in takes.items():
         for number, one in enumerate(samples, start=1):
-            name = f"{phrase.replace(' ', '_')}-{number:02d}.flac"
-            try:
-                soundfile.write(folder / name, one, RATE)
-            except soundfile.LibsndfileError as error:
-                raise OSError(f"{name}: {error.error_string}") from None
+            _write_sound(folder / f"{phrase.replace(' ', '_')}-{number:02d}.flac", one)
 
 
 def _as_json(voice: OwnVoice) -> dict[str, Any]:
