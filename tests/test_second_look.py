@@ -226,9 +226,10 @@ def test_a_damaged_file_is_refused(tmp_path):
         SecondLook(tmp_path)
 
 
-def test_the_card_names_the_file():
-    digest = hashlib.sha256((MODEL / FILE).read_bytes()).hexdigest()
-    assert digest in (MODEL / "MODEL_CARD.md").read_text(encoding="utf-8")
+@pytest.mark.parametrize("file", [MODEL / FILE, MODEL.parent / "en" / "am" / "final.mdl"], ids=["second look", "ear"])
+def test_the_card_names_the_file(file):
+    card = MODEL.parent / file.relative_to(MODEL.parent).parts[0] / "MODEL_CARD.md"
+    assert hashlib.sha256(file.read_bytes()).hexdigest() in card.read_text(encoding="utf-8")
 
 
 # The recogniser whose words are looked at again.

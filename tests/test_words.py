@@ -577,14 +577,14 @@ def test_no_room_to_learn_in_is_one_line_and_nothing_changed(plan: Path, monkeyp
 
 @pytest.mark.ear
 def test_a_word_that_is_said_otherwise_is_learnt_and_heard_afterwards(tmp_path: Path) -> None:
-    """A plan word that the plan spells wrongly ("left" as "lift") is missed, and heard once her takes were learnt.
+    """A plan word that the plan spells wrongly ("left" as "weft") is missed, and heard once her takes were learnt.
 
     The takes are one recording, louder and softer: this shows that what is learnt reaches sessions, not how well.
     """
     from handsfree.hearing import Hearing
 
     path = tmp_path / "odd.toml"
-    path.write_text(PLAN + '[pronunciations]\nleft = "L IH F T"\n')
+    path.write_text(PLAN + '[pronunciations]\nleft = "W EH F T"\n')
     takes = np.concatenate(
         [quiet(1.0), *(part for gain in (0.4, 0.6, 0.8, 1.0) for part in (clip("left") * gain, quiet(0.8)))]
     )
