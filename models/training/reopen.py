@@ -38,8 +38,8 @@ _SKIP = re.compile(r"Scale\(([\d.]+),")
 
 
 def ears(model: Path) -> list[dict[str, Any]]:
-    """A checkpoint for each ear of the model, everything folded into its weights: features as they come, and a batch-norm
-    that changes nothing."""
+    """A checkpoint for each ear of the model, everything folded into its weights: features as they come, and
+    batch-norm that changes nothing."""
     kaldi, table = nnet3.read(model / "am" / "final.mdl"), json.loads((model / "phones.json").read_text())
     arrays = {c.name: (c.array(*nnet3.WEIGHTS), c.array(nnet3.BIAS)) for c in kaldi.components}
     inputs = {line["name"]: line["input"] for line in nnet3.node_lines(kaldi.lines) if "input" in line}
