@@ -244,8 +244,8 @@ def test_one_key_plays_and_stops(page):
 
 def test_the_time_line_shows_words_and_why_some_did_not_count(page, path):
     log = stored(path)
-    ignored = next(one.heard for one in log.words if getattr(one.heard, "reason", "") == "in_a_sentence")
-    near = min(log.reps, key=lambda one: abs(one.rep.end_s - ignored.word.start_s))
+    ignored = [one.heard for one in log.words if getattr(one.heard, "reason", "") == "in_a_sentence"]
+    near = min(log.reps, key=lambda rep: min(abs(rep.rep.end_s - one.word.start_s) for one in ignored))
     page.locator(f"#rep-{near.rep.number}").click()
     texts = page.locator("#around text").all_text_contents()
     assert any(text.endswith("(in a sentence)") for text in texts)
