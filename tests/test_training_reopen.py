@@ -63,20 +63,11 @@ def test_two_ears_come_back_as_they_were_but_for_eight_bits(stages, tmp_path, mo
         assert torch.equal(reopened.get_submodule("layer3").bn.running_mean, told["layer3"][0])
 
 
-def test_statistics_are_those_of_what_is_heard(stages, monkeypatch):
+def test_statistics_are_those_of_what_is_heard(stages):
     """Of all batches together."""
     network, checkpoint = ear(stages, ["SIL", "AA"], 3)
     sounds = [torch.randn(2, 60, 40) for _ in range(stages.reopen.BATCHES)]
-    plan = SimpleNamespace(pieces=None, samples=0)
-    trainer = SimpleNamespace(
-        device="cpu", noise=None, loudness=None, recordings=None,
-        batches=lambda seed: iter([plan] * len(sounds)),
-        mfcc=SimpleNamespace(log_mel=lambda sound: sound, cepstra=lambda mel: mel),
-    )  # fmt: skip
-    following = iter(sounds)
-    monkeypatch.setattr(stages.reopen.corpora, "render", lambda *_: next(following))
-    monkeypatch.setattr(stages.reopen, "augment", lambda sound, *_: sound)
-    monkeypatch.setattr(stages.reopen, "mask_bands", lambda mel, chance: mel)
+    trainer = SimpleNamespace(device="cpu", batches=lambda seed: iter(sounds), hear=lambda plan: (None, plan))
     found = stages.reopen._statistics(checkpoint["net"], checkpoint["layers"], trainer)
     said = []
     network.layer4.lin.register_forward_hook(lambda _module, _given, out: said.append(out.flatten(0, 1)))

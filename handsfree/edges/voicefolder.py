@@ -120,21 +120,26 @@ def spared(
     import numpy as np
 
     folder = next(path for path in _names(plan.with_suffix(".takes")) if not path.exists())
+    kept = False
     try:
         folder.mkdir()
+        kept = True
         for phrase, samples in takes.items():
             apart = [part for one in samples for part in (one, np.zeros(RATE, np.int16))]
             _write_sound(folder / f"{phrase.replace(' ', '_')}.flac", np.concatenate(apart))
     except OSError as error:
-        shutil.rmtree(folder, ignore_errors=True)
+        if kept:
+            shutil.rmtree(folder, ignore_errors=True)
+        kept = False
         note(f"{folder} cannot be written ({error.strerror or error}): your takes are kept only if they can be learnt")
     try:
         yield
     except BaseException:
-        if folder.is_dir():
+        if kept:
             note(f"your takes are in {folder}; `handsfree words {plan} --from {folder}` learns from them")
         raise
-    shutil.rmtree(folder, ignore_errors=True)
+    if kept:
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 def _names(path: Path) -> Iterator[Path]:

@@ -118,6 +118,16 @@ class Network(nn.Module):
         return common | {"net": net, "layers": self.layout, "bn_epsilon": BN_EPSILON}
 
 
+def reopened(checkpoint: dict[str, Any]) -> Network:
+    """The network of a checkpoint, as it judges."""
+    offsets, net = [tuple(offsets) for _, offsets, _ in checkpoint["layers"]], checkpoint["net"]
+    fast = len(Shape().full_rate)
+    shape = Shape(len(net["layer0.lin.bias"]), tuple(offsets[:fast]), tuple(offsets[fast:]))
+    network = Network(shape, len(net["out.bias"]), len(net["mu"])).eval()
+    network.load_state_dict(net, strict=False)  # batch-norm's counters are not in it
+    return network.float()
+
+
 def output_frames(frames: int) -> int:
     """How many 30 ms frames so many 10 ms frames give."""
     return -(-frames // SUBSAMPLING)

@@ -20,8 +20,7 @@ from typing import Any
 import corpus as corpora
 import numpy as np
 import torch
-from augment import augment, mask_bands
-from network import BN_EPSILON, Network, Shape
+from network import BN_EPSILON, Shape, reopened
 from torch import Tensor
 from train import Trainer
 
@@ -88,11 +87,7 @@ def unfolded(ear: dict[str, Any], trainer: Trainer) -> dict[str, Any]:
 @torch.no_grad()
 def _statistics(net: dict[str, Tensor], layers: list, trainer: Trainer) -> dict[str, tuple[Tensor, Tensor]]:
     """Mean and variance of what each layer's matrix gives, over some batches as training has them."""
-    offsets = [tuple(one) for _, one, _ in layers]
-    fast = len(Shape().full_rate)
-    shape = Shape(len(net["layer0.lin.bias"]), tuple(offsets[:fast]), tuple(offsets[fast:]))
-    network = Network(shape, len(net["out.bias"]), len(net["mu"])).to(trainer.device).eval()
-    network.load_state_dict(net, strict=False)
+    network = reopened({"net": net, "layers": layers}).to(trainer.device)
     parts: dict[str, list[Tensor]] = {}
     for layer, _, _ in layers:
 
@@ -103,9 +98,7 @@ def _statistics(net: dict[str, Tensor], layers: list, trainer: Trainer) -> dict[
         network.get_submodule(layer).lin.register_forward_hook(note)
     stream = trainer.batches(seed=0)
     for _ in range(BATCHES):
-        plan = next(stream)
-        sound = augment(corpora.render(plan.pieces, plan.samples, trainer.recordings), trainer.noise, trainer.loudness)
-        network(trainer.mfcc.cepstra(mask_bands(trainer.mfcc.log_mel(sound), chance=0.35)))
+        network(trainer.hear(next(stream))[1])
     found = {}
     for layer, each in parts.items():
         centre, square = torch.stack(each).mean(0).cpu()

@@ -93,15 +93,19 @@ class Trainer:
         pinned = self.device.type == "cuda"
         return iter(DataLoader(stream, batch_size=None, num_workers=self.workers, pin_memory=pinned))
 
+    @torch.no_grad()
+    def hear(self, plan: corpora.Plan) -> tuple[Tensor, Tensor]:
+        """The sound of a batch as it was recorded, and features of it as training hears it."""
+        clean = corpora.render(plan.pieces, plan.samples, self.recordings)
+        sound = augment(clean, self.noise, self.loudness)
+        return clean, self.mfcc.cepstra(mask_bands(self.mfcc.log_mel(sound), chance=0.35))
+
     def step(self, plan: corpora.Plan, rate: float) -> tuple[Tensor, Tensor]:
         """One update: (sum of the loss, frames)."""
         for group in self.optimiser.param_groups:
             group["lr"] = rate
         self.network.train()
-        with torch.no_grad():
-            clean = corpora.render(plan.pieces, plan.samples, self.recordings)
-            sound = augment(clean, self.noise, self.loudness)
-            features = self.mfcc.cepstra(mask_bands(self.mfcc.log_mel(sound), chance=0.35))
+        clean, features = self.hear(plan)
         loss, lengths = self._loss(self.network, features, plan, clean)
         self.optimiser.zero_grad(set_to_none=True)
         loss[0].backward()

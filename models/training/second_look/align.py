@@ -20,7 +20,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 import chain  # noqa: E402
 import corpus as corpora  # noqa: E402
 from features import Mfcc  # noqa: E402
-from train import Network, Shape, word_spans  # noqa: E402
+from network import reopened  # noqa: E402
+from train import word_spans  # noqa: E402
 
 BATCH_S = 240
 
@@ -29,12 +30,8 @@ BATCH_S = 240
 def align(prepared: Path, ear: Path) -> dict[str, list[tuple[int, int]]]:
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     checkpoint = torch.load(ear, map_location="cpu")
-    phones, offsets = checkpoint["phones"], [tuple(layer[1]) for layer in checkpoint["layers"]]
-    fast = len(Shape().full_rate)
-    shape = Shape(checkpoint["net"]["layer0.lin.bias"].shape[0], tuple(offsets[:fast]), tuple(offsets[fast:]))
-    network = Network(shape, 2 * len(phones)).eval()
-    network.load_state_dict(checkpoint["net"], strict=False)
-    network, mfcc = network.float().to(device), Mfcc().to(device)
+    phones = checkpoint["phones"]
+    network, mfcc = reopened(checkpoint).to(device), Mfcc().to(device)
     recordings = corpora.load(prepared).samples.to(device)
     table = json.loads((prepared / "clips.json").read_text())
     number = {phone: i for i, phone in enumerate(phones)}
